@@ -1,0 +1,1 @@
+"""The config file: TOML in, frozen settings or a list of faults out."""

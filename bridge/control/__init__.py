@@ -1,0 +1,1 @@
+"""From OSC, MIDI and the page to commands."""

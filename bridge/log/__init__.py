@@ -1,0 +1,1 @@
+"""The log: schema, store, queries, export. SQLite."""

@@ -1,0 +1,101 @@
+"""The frozen reading of a track, and the frame of all tracks: what every sink is given, and all that it is given."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+State = Literal["quiet", "tone", "moving", "settling", "settled", "clipped"]
+SourceState = Literal["running", "lost", "ended"]
+LogState = Literal["writing", "refusing", "off"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One track at one moment. NaN where there is nothing to say (no tone, window not yet filled)."""
+
+    track: int
+    vu: float
+    deviation_db: float
+    fine_db: float
+    spread_db: float
+    state: State
+    peak_dbfs: float
+    rms_dbfs: float
+
+
+@dataclass(frozen=True, slots=True)
+class StepReading:
+    """The step as published: ``number`` counts from 1; 0 of 0 when the calibration has no steps."""
+
+    number: int
+    count: int
+    adjustment: str
+    tone_hz: float
+    speed_ips: float
+    target_vu: float
+    tolerance_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """What went wrong so far, counted, and what is wrong now."""
+
+    source: SourceState = "running"
+    log: LogState = "writing"
+    overruns: int = 0
+    lost_frames: int = 0
+    source_losses: int = 0
+    refused_packets: int = 0
+    refused_trims: int = 0
+    dropped_packets: int = 0
+    message: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """All tracks of the bank at one moment.
+
+    ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
+    last sample was captured. ``focus_track`` is 0 when no trimmer moves.
+    """
+
+    position_s: float
+    captured_ns: int
+    tone_hz: float
+    step: StepReading
+    bank: int
+    held: bool
+    focus_track: int
+    readings: tuple[Reading, ...]
+    health: Health
+
+
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """One act of turning one trimmer, or the check that it needed none: as found → as left.
+
+    ``as_found_db`` and ``as_left_db`` are fine deviations; ``spread_db`` belongs to ``as_left_db``. ``started_s`` and
+    ``settled_s`` count from the start of the source; ``started_ns`` and ``settled_ns`` are Unix times. The log gives
+    the trim its id.
+    """
+
+    machine: str
+    track: int
+    path: str
+    adjustment: str
+    tone_hz: float
+    speed_ips: float
+    target_vu: float
+    as_found_db: float
+    as_left_db: float
+    spread_db: float
+    tolerance_db: float
+    started_s: float
+    settled_s: float
+    started_ns: int
+    settled_ns: int
+    origin: Literal["automatic", "by hand"]
+
+    @property
+    def within_tolerance(self) -> bool:
+        """Whether the track was left within the tolerance of its step."""
+        return abs(self.as_left_db) <= self.tolerance_db

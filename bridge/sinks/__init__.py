@@ -1,0 +1,1 @@
+"""Who is told: OSC, MIDI, the page, the log."""

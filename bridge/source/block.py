@@ -1,0 +1,91 @@
+"""A block of samples, and the contract that every source of blocks keeps."""
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Consecutive samples of all inputs.
+
+    Parameters
+    ----------
+    samples : ndarray of float32, shape (frames, inputs), C order
+        Full scale is ±1.0. Column k is the k-th input of the source's ``inputs``. The receiver owns the array.
+    first_frame : int
+        Number of the first sample since the start of the source. Lost samples are counted: a gap in the numbers is a
+        gap in the sound.
+    captured_ns : int
+        Unix time in nanoseconds at which the last sample was captured. Strictly increasing from block to block.
+    """
+
+    samples: NDArray[np.float32]
+    first_frame: int
+    captured_ns: int
+
+    @property
+    def end_frame(self) -> int:
+        """Number of the first sample after this block."""
+        return self.first_frame + self.samples.shape[0]
+
+
+class SourceLostError(Exception):
+    """No more samples will come from this source until it is opened again. The message says why, in one line."""
+
+
+class Source(Protocol):
+    """A stream of blocks. Made stopped; ``start`` and ``stop`` each once; ``read`` between them, from one thread."""
+
+    @property
+    def sample_rate_hz(self) -> int:
+        """Samples a second of each input."""
+        ...
+
+    @property
+    def inputs(self) -> tuple[int, ...]:
+        """Numbers (1…) of the inputs in the columns of each block, in that order."""
+        ...
+
+    @property
+    def description(self) -> str:
+        """What this is, for a person: one line."""
+        ...
+
+    @property
+    def lost_frames(self) -> int:
+        """Samples lost to overruns since the start (they are skipped in ``Block.first_frame``)."""
+        ...
+
+    @property
+    def overruns(self) -> int:
+        """How often samples were lost since the start."""
+        ...
+
+    def start(self) -> None:
+        """Begin to deliver.
+
+        Raises
+        ------
+        SourceLostError
+            When the device or file cannot be opened.
+        """
+        ...
+
+    def read(self, timeout_s: float) -> Block | None:
+        """Return the next block, or None when none came within ``timeout_s``.
+
+        Raises
+        ------
+        SourceLostError
+            When the source is gone (device unplugged, server stopped, no samples for 0.5 s).
+        EOFError
+            When a recording or a finite simulation has delivered its last sample.
+        """
+        ...
+
+    def stop(self) -> None:
+        """Stop and release everything, within 1 s, also after a loss. Never raises."""
+        ...

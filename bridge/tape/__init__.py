@@ -1,0 +1,1 @@
+"""Arithmetic of tape: equalization, fluxivity, fringing, wavelength, running time, targets. Pure."""

@@ -1,0 +1,1 @@
+"""Bytes on the outside: the OSC codec, sockets, MIDI ports that come and go."""
