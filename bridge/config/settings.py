@@ -1,11 +1,17 @@
-"""The settings: every key of the config file with its type, range and default. Frozen; made by `bridge.config.load`."""
+"""The settings: every key of the config file with its type, range and default. Frozen; made by `bridge.config.load`.
+
+The text under a key is what people read above it in a new config and in the faults: see `bridge.config.keys`.
+"""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
 from bridge.tape.machine import Adjustment
+
+MOST_TRACKS: Final = 64
+"""The largest interface that is served, and so the largest bank and the largest machine."""
 
 Hz = Annotated[float, Field(ge=20.0, le=20_000.0)]
 SpeedIps = Annotated[float, Field(gt=0.0, le=60.0)]
@@ -14,117 +20,178 @@ Microseconds = Annotated[float, Field(ge=0.0, le=10_000.0)]
 FluxivityNwbPerM = Annotated[float, Field(ge=10.0, le=2000.0)]
 Port = Annotated[int, Field(ge=0, le=65_535)]
 Millimetres = Annotated[float, Field(gt=0.0, le=60.0)]
+FilePath = Annotated[Path, Field(strict=False)]
 
 
 class Section(BaseModel):
     """What every section is: frozen, strict, and closed to unknown keys."""
 
-    model_config = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True,
+        strict=True,
+        extra="forbid",
+        allow_inf_nan=False,
+        validate_by_name=True,
+        validate_by_alias=True,
+        use_attribute_docstrings=True,
+    )
 
 
 class TimeConstants(Section):
     """A free equalization: ``{ hf_us = 35, lf_us = 0 }``; 0 means none."""
 
     hf_us: Microseconds
+    """The upper time constant (tau 1)."""
     lf_us: Microseconds = 0.0
+    """The lower time constant (tau 2); 0 = none."""
 
 
-EqualizationSetting = Literal["iec1", "iec2", "nab"] | TimeConstants
+FREE_CURVE: Final = "<time constants>"
+NAMED_CURVE: Final = "<curve>"
+"""Marks of the two ways to write an equalization; they never occur as keys."""
+
+
+def _way_of_writing(value: object) -> str:
+    return FREE_CURVE if isinstance(value, dict | TimeConstants) else NAMED_CURVE
+
+
+EqualizationSetting = Annotated[
+    Annotated[Literal["iec1", "iec2", "nab"], Tag(NAMED_CURVE)] | Annotated[TimeConstants, Tag(FREE_CURVE)],
+    Discriminator(_way_of_writing),
+]
 
 
 class SpeedSettings(Section):
     """One speed of the machine."""
 
     ips: SpeedIps
+    """Tape speed."""
     equalization: EqualizationSetting
+    """Reproduce equalization that the machine is set to at this speed."""
 
 
 class MachineSettings(Section):
-    """``[machine]``: the tape recorder."""
+    """The tape recorder."""
 
     name: Annotated[str, Field(min_length=1, max_length=200)]
-    tracks: Annotated[int, Field(ge=1, le=64)]
+    """What you call the machine; every trim in the log carries it."""
+    tracks: Annotated[int, Field(ge=1, le=MOST_TRACKS)]
+    """How many tracks it has."""
     operating_level_nwb_per_m: FluxivityNwbPerM = 320.0
+    """The fluxivity that shall read 0 VU on this machine."""
     track_width_mm: Millimetres | None = None
+    """Width of one track on the reproduce head; left out = not known."""
     track_pitch_mm: Millimetres | None = None
+    """From the middle of one track to the middle of the next; left out = not known."""
     speeds: tuple[SpeedSettings, ...] = ()
+    """Its speeds; left out = the speed and the equalization of the calibration tape."""
 
 
 class ToneSettings(Section):
     """One tone of the calibration tape."""
 
     hz: Hz
+    """Frequency."""
     level_db: Db = 0.0
+    """Level relative to the tape's reference fluxivity."""
     seconds: Annotated[float, Field(gt=0.0, le=36_000.0)] = 60.0
+    """How long it plays."""
 
 
 class TapeSettings(Section):
-    """``[tape]``: the calibration tape."""
+    """The calibration tape: copy what its label and its sheet say."""
 
-    name: str = ""
+    name: Annotated[str, Field(max_length=200)] = ""
+    """What you call the tape."""
     fluxivity_nwb_per_m: FluxivityNwbPerM = 320.0
+    """Its reference fluxivity."""
     scale: Literal["aes7", "german"] = "aes7"
+    """How the fluxivity was measured: by AES7 / ANSI S4.6, or on the old German scale (DIN 45 520)."""
     reference_hz: Hz = 1000.0
+    """The frequency at which the reference fluxivity was set."""
     speed_ips: SpeedIps = 15.0
+    """The speed it was made for."""
     equalization: EqualizationSetting = "iec1"
+    """The equalization it was made for."""
     full_track: bool = True
+    """Whether it was recorded over its whole width."""
     fringing_compensated: bool = False
+    """Whether its low tones were lowered to make up for fringing on narrow tracks."""
     tones: tuple[ToneSettings, ...] = (ToneSettings(hz=1000.0), ToneSettings(hz=10_000.0))
+    """Its tones in the order in which they play."""
 
 
 class AudioSettings(Section):
-    """``[audio]``: the audio interface and the reference level.
-
-    ``inputs`` is one bank, or several: each maps track numbers to input numbers.
-    """
+    """The audio interface and the reference level."""
 
     source: Literal["device", "recording", "simulated"] = "device"
-    device: str = ""
-    host_api: str = ""
-    recording: Path | None = None
+    """Where the sound comes from: an audio interface, a file, or the recorder that is built in for practice."""
+    device: Annotated[str, Field(max_length=300)] = ""
+    """Name of the audio interface, as `trimbridge inputs` writes it; empty = the system's default."""
+    host_api: Annotated[str, Field(max_length=100)] = ""
+    """The driver family under which `trimbridge inputs` lists it; empty = the first that has the device."""
+    recording: FilePath | None = None
+    """The file for source = "recording": WAV, RF64 or FLAC. A relative path starts at this config's folder."""
     sample_rate_hz: Annotated[int, Field(ge=44_100, le=192_000)] = 48_000
+    """Sample rate asked of the interface."""
     block_frames: Annotated[int, Field(ge=16, le=8192)] = 512
+    """Samples of each input in one block: fewer = quicker to the eye, more = less work."""
     reference_dbfs: Annotated[float, Field(ge=-60.0, le=0.0)] = -18.0
-    banks: tuple[tuple[tuple[int, int], ...], ...] = ()
-    """From the key ``inputs``: for each bank, pairs of (track, input) in track order."""
-    offsets_db: tuple[tuple[int, float], ...] = ()
-    """Pairs of (input, dB added to what the input measures)."""
+    """The level of a sine that reads 0 VU; 0 dBFS is a full-scale sine (AES17)."""
+    banks: Annotated[tuple[tuple[tuple[int, int], ...], ...], Field(alias="inputs")] = ()
+    """Which input each track is patched to, track = input, as numbers or ranges ("1-8" = "1-8"). A list of such
+    tables makes banks. Left out = track 1 on input 1, and so on."""
+    offsets_db: tuple[tuple[int, Db], ...] = ()
+    """Added to what each input measures, input = offset; measured by the tool. Left out = 0."""
 
 
 class StepSettings(Section):
-    """``[[step]]``: one adjustment at one tone and one speed."""
+    """One step: one adjustment at one tone and one speed, for every track."""
 
     adjustment: Adjustment
+    """Which trimmer is turned in this step."""
     tone_hz: Hz
+    """The tone to which it is turned."""
     speed_ips: SpeedIps | None = None
+    """The speed at which the machine runs; left out = the speed of the calibration tape."""
     target_vu: Annotated[float, Field(ge=-40.0, le=12.0)] | None = None
+    """What the meter must read; left out = computed from machine and tape."""
     tolerance_db: Annotated[float, Field(gt=0.0, le=12.0)] = 0.25
+    """How far from the target a track may be left, up or down."""
 
 
 class OscSettings(Section):
-    """``[osc]``: where commands are heard and frames are sent."""
+    """OSC over UDP: where commands are heard and where frames are sent."""
 
     enabled: bool = True
-    listen: str = "127.0.0.1"
+    """Whether OSC is spoken at all."""
+    listen: Annotated[str, Field(max_length=100)] = "127.0.0.1"
+    """The numeric address that hears commands: "127.0.0.1" = this computer only, "0.0.0.0" = the network."""
     port: Port = 9710
+    """The UDP port that hears commands; 0 = one that is free."""
     destinations: tuple[str, ...] = ()
-    """``host:port`` of each fixed receiver."""
+    """Fixed receivers of every frame, each as "host:port"."""
     frames_per_s: Annotated[float, Field(ge=1.0, le=100.0)] = 30.0
+    """How many frames are published in a second, to every viewer and to the readings of replay."""
     pairing_code: Annotated[str, Field(max_length=64)] = ""
+    """What commands from other computers must show; empty = such commands are refused."""
 
 
 class LogSettings(Section):
-    """``[log]``: the SQLite file."""
+    """The log of trims."""
 
     enabled: bool = True
-    file: Path | None = None
-    """Default: ``trimbridge.db`` in the user's data directory."""
+    """Whether trims are logged."""
+    file: FilePath | None = None
+    """The log's file. Left out = trimbridge.db in your data directory. A relative path starts at this config's
+    folder."""
 
 
 class SimulatedSettings(Section):
-    """``[simulated]``: the embedded recorder, for practice and for tests."""
+    """The recorder that is built in, for practice: used when source = "simulated"."""
 
-    seed: Annotated[int, Field(ge=0)] = 1
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1
+    """Which recorder: the same number gives the same errors on every track."""
 
 
 class Settings(Section):
@@ -134,6 +201,7 @@ class Settings(Section):
     tape: TapeSettings = TapeSettings()
     audio: AudioSettings = AudioSettings()
     step: tuple[StepSettings, ...] = ()
+    """The steps in the order in which they are done."""
     osc: OscSettings = OscSettings()
     log: LogSettings = LogSettings()
     simulated: SimulatedSettings = SimulatedSettings()
