@@ -1,0 +1,180 @@
+"""The OSC address space: one table of everything that is sent and everything that is taken.
+
+The frames are encoded, the commands are decoded and the documentation is written from it. The design's own words are
+in the column ``about``.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+from bridge.readings import LogState, SourceState, State
+from bridge.wire import osc
+
+TRACKS: Final = 64
+"""Most tracks and inputs of a machine and an interface."""
+
+
+@dataclass(frozen=True, slots=True)
+class Argument:
+    """One argument of an address.
+
+    Parameters
+    ----------
+    tag : {"i", "f", "s", "T"}
+        OSC type tag; T stands for T or F.
+    name : str
+        What it is, in one or two words.
+    unit : str
+        Unit of a number; empty when it has none.
+    lowest, highest : float or None
+        Range of a number, both ends included.
+    longest : int or None
+        Most characters of a string.
+    choices : tuple of str
+        The only values of a string, when there are few.
+    nothing : bool
+        Whether a float is NaN while there is nothing to say. NaN is a number of IEEE 754 that every receiver can read;
+        0 dB would be a lie, and a message left out would leave the last value standing.
+    """
+
+    tag: Literal["i", "f", "s", "T"]
+    name: str
+    unit: str = ""
+    lowest: float | None = None
+    highest: float | None = None
+    longest: int | None = None
+    choices: tuple[str, ...] = ()
+    nothing: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """One address.
+
+    Parameters
+    ----------
+    path : str
+        The address; a part ``N`` stands for the number of each track, 1…
+    arguments : tuple of Argument
+        In their order. What is taken may carry one more string, the request id.
+    about : str
+        What it says or does, in one line.
+    field : str
+        For what every frame carries: which attribute of `bridge.readings.Reading` (paths with ``N``) or of
+        `bridge.readings.Frame` is sent.
+    """
+
+    path: str
+    arguments: tuple[Argument, ...]
+    about: str
+    field: str = ""
+
+    @property
+    def tags(self) -> str:
+        """The type tags, without the comma."""
+        return "".join(argument.tag for argument in self.arguments)
+
+    def encode(self, *values: osc.Argument, track: int = 0) -> bytes:
+        """Write the message, with ``track`` in place of ``N``.
+
+        Raises
+        ------
+        bridge.wire.osc.OscError
+            When the values are not those of the table.
+        """
+        return osc.encode_message(self.path.replace("/N/", f"/{track}/"), self.tags, values)
+
+
+# Ranges of levels: a level of nothing is −200 dBFS (`bridge.units.SILENCE_DB`), a full-scale square wave +3 dBFS; the
+# reference lies between −60 and 0 dBFS, a target between −40 and +12 VU.
+_LEVEL = (Argument("f", "level", "VU", -200, 63),)
+_TARGET = (Argument("f", "target", "VU", -40, 12),)
+_DEVIATION = (Argument("f", "deviation", "dB", -212, 103, nothing=True),)
+_SPREAD = (Argument("f", "spread", "dB", 0, 200, nothing=True),)
+_TOLERANCE = (Argument("f", "tolerance", "dB", 0, 12),)
+_HZ = (Argument("f", "frequency", "Hz", 0, 20_000),)
+_IPS = (Argument("f", "speed", "in/s", 0, 60),)
+_COUNT = (Argument("i", "count", lowest=0, highest=2**31 - 1),)
+_TRACK = (Argument("i", "track", lowest=1, highest=TRACKS),)
+_TRACK_OR_NONE = (Argument("i", "track", lowest=0, highest=TRACKS),)
+_ADJUSTMENT = (Argument("s", "adjustment"),)
+_TRIM_ID = (Argument("s", "trim id", longest=64),)
+_REQUEST_ID = (Argument("s", "request id", longest=64),)
+_REASON = (Argument("s", "reason", longest=500),)
+_FOUND = (Argument("f", "as found", "dB", -212, 103, nothing=True),)
+_LEFT = (Argument("f", "as left", "dB", -212, 103, nothing=True),)
+_STATE = (Argument("s", "state", choices=get_args(State)),)
+_SOURCE = (Argument("s", "state", choices=get_args(SourceState)),)
+_LOG = (Argument("s", "state", choices=get_args(LogState)),)
+
+READING_ADDRESSES: Final = (
+    Address("/track/N/vu", _LEVEL, "VU-ballistic reading", "vu"),
+    Address("/track/N/deviation", _DEVIATION, "VU-ballistic reading minus target", "deviation_db"),
+    Address("/track/N/fine", _DEVIATION, "fine deviation: steady-tone level minus target", "fine_db"),
+    Address("/track/N/spread", _SPREAD, "standard deviation of the fine deviation over the settle window", "spread_db"),
+    Address("/track/N/state", _STATE, "what the track is doing", "state"),
+)
+"""What every frame carries for each track."""
+
+FRAME_ADDRESSES: Final = (
+    Address("/tone/hz", _HZ, "frequency of the tone playing, 0 when none", "tone_hz"),
+    Address("/step/number", _COUNT, "number of the step, from 1; 0 when there are no steps", "step.number"),
+    Address("/step/count", _COUNT, "how many steps there are", "step.count"),
+    Address("/step/adjustment", _ADJUSTMENT, "the kind of trimmer that the step is for", "step.adjustment"),
+    Address("/step/tone_hz", _HZ, "frequency of the tone of the step", "step.tone_hz"),
+    Address("/step/speed_ips", _IPS, "tape speed of the step", "step.speed_ips"),
+    Address("/step/target_vu", _TARGET, "what the meter must read in the step", "step.target_vu"),
+    Address(
+        "/step/tolerance_db", _TOLERANCE, "how far from the target is still right, up or down", "step.tolerance_db"
+    ),
+    Address("/focus/track", _TRACK_OR_NONE, "the track whose trimmer is moving, 0 when none", "focus_track"),
+    Address("/health/source", _SOURCE, "whether samples arrive", "health.source"),
+    Address("/health/log", _LOG, "whether trims can be written", "health.log"),
+    Address("/health/overruns", _COUNT, "how often samples came faster than they were read", "health.overruns"),
+    Address("/health/lost_frames", _COUNT, "how many samples of each input were lost", "health.lost_frames"),
+    Address("/health/source_losses", _COUNT, "how often the source went away", "health.source_losses"),
+    Address("/health/refused_packets", _COUNT, "packets refused, in whole or in part", "health.refused_packets"),
+    Address("/health/refused_trims", _COUNT, "trims that could not be written", "health.refused_trims"),
+    Address("/health/dropped_packets", _COUNT, "packets lost because a queue was full", "health.dropped_packets"),
+    Address("/health/message", _REASON, "what is wrong now; empty when nothing is", "health.message"),
+)
+"""What every frame carries once."""
+
+TRIM_LOGGED: Final = Address(
+    "/trim/logged",
+    _TRACK + _ADJUSTMENT + _FOUND + _LEFT + _SPREAD + _TRIM_ID,
+    "a trim is in the log; as found and as left are fine deviations",
+)
+DONE: Final = Address("/done", _REQUEST_ID, "the request with this id was done")
+REFUSED: Final = Address("/refused", _REQUEST_ID + _REASON, "the request with this id was not done, and why")
+
+EVENT_ADDRESSES: Final = (TRIM_LOGGED, DONE, REFUSED)
+"""What is sent when it happens."""
+
+_STEP = (Argument("i", "step", lowest=1, highest=9999),)
+_BANK = (Argument("i", "bank", lowest=1, highest=TRACKS),)
+_ON = (Argument("T", "on"),)
+# 500 characters of two bytes each, with address and request id, still fit one Ethernet frame.
+_NOTE = (Argument("s", "text", longest=500),)
+_CODE = (Argument("s", "code", longest=64),)
+_SECONDS = (Argument("i", "time", "s", 1, 3600),)
+
+COMMAND_ADDRESSES: Final = (
+    Address("/do/next", (), "go to the following step"),
+    Address("/do/back", (), "go back to the step before"),
+    Address("/do/step", _STEP, "go to a step by its number"),
+    Address("/do/bank", _BANK, "say which bank is patched to the inputs"),
+    Address("/do/focus", _TRACK_OR_NONE, "keep the focus on a track; 0 lets it follow the movement"),
+    Address("/do/hold", _ON, "stop everything automatic, or let it go on"),
+    Address("/do/log", _TRACK, "log a track as it stands now"),
+    Address("/do/undo", _TRIM_ID, "mark a trim as withdrawn; nothing is ever deleted"),
+    Address("/do/note", _NOTE, "write a note into the log"),
+)
+"""What is taken and becomes a command."""
+
+SUBSCRIBE: Final = Address("/subscribe", _SECONDS, "send every frame to the sender of this, for so long")
+UNSUBSCRIBE: Final = Address("/unsubscribe", (), "send no more frames to the sender of this")
+PAIR: Final = Address("/pair", _CODE, "let the sender of this command from beyond this computer")
+
+SESSION_ADDRESSES: Final = (SUBSCRIBE, UNSUBSCRIBE, PAIR)
+"""What is taken and concerns the sender alone."""
