@@ -8,6 +8,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
 
+from bridge.tape.equalization import CurveName
+from bridge.tape.fluxivity import FluxivityScale
 from bridge.tape.machine import Adjustment
 
 MOST_TRACKS: Final = 64
@@ -19,6 +21,8 @@ Db = Annotated[float, Field(ge=-60.0, le=60.0)]
 Microseconds = Annotated[float, Field(ge=0.0, le=10_000.0)]
 FluxivityNwbPerM = Annotated[float, Field(ge=10.0, le=2000.0)]
 Port = Annotated[int, Field(ge=0, le=65_535)]
+Micrometres = Annotated[float, Field(gt=0.0, le=100.0)]
+UncertaintyDb = Annotated[float, Field(ge=0.0, le=12.0)]
 Millimetres = Annotated[float, Field(gt=0.0, le=60.0)]
 FilePath = Annotated[Path, Field(strict=False)]
 
@@ -56,9 +60,20 @@ def _way_of_writing(value: object) -> str:
 
 
 EqualizationSetting = Annotated[
-    Annotated[Literal["iec1", "iec2", "nab"], Tag(NAMED_CURVE)] | Annotated[TimeConstants, Tag(FREE_CURVE)],
+    Annotated[CurveName, Tag(NAMED_CURVE)] | Annotated[TimeConstants, Tag(FREE_CURVE)],
     Discriminator(_way_of_writing),
 ]
+
+
+class FringingSettings(Section):
+    """Fringing that somebody measured on this very head and tape; it has precedence over the estimate."""
+
+    speed_ips: SpeedIps
+    """The speed at which it was measured."""
+    points: Annotated[tuple[tuple[Hz, Db], ...], Field(min_length=1)]
+    """Pairs of a frequency in Hz, rising, and how much too high the tape reads there in dB."""
+    uncertainty_db: UncertaintyDb = 0.25
+    """How far each value can be trusted, up or down."""
 
 
 class SpeedSettings(Section):
@@ -79,10 +94,20 @@ class MachineSettings(Section):
     """How many tracks it has."""
     operating_level_nwb_per_m: FluxivityNwbPerM = 320.0
     """The fluxivity that shall read 0 VU on this machine."""
+    operating_level_scale: FluxivityScale = "aes7"
+    """How the operating level was measured: by AES7 / ANSI S4.6, or on the old German scale (DIN 45 520)."""
+    tape_width_mm: Millimetres | None = None
+    """Width of the tape; left out = not known."""
     track_width_mm: Millimetres | None = None
     """Width of one track on the reproduce head; left out = not known."""
     track_pitch_mm: Millimetres | None = None
     """From the middle of one track to the middle of the next; left out = not known."""
+    repro_gap_um: Micrometres | None = None
+    """Gap length of the reproduce head; left out = not known."""
+    sync_gap_um: Micrometres | None = None
+    """Gap length of the record head, which reads on the sync path; left out = not known."""
+    fringing: FringingSettings | None = None
+    """Fringing measured on the reproduce head; left out = estimated from the track width."""
     speeds: tuple[SpeedSettings, ...] = ()
     """Its speeds; left out = the speed and the equalization of the calibration tape."""
 
@@ -105,7 +130,7 @@ class TapeSettings(Section):
     """What you call the tape."""
     fluxivity_nwb_per_m: FluxivityNwbPerM = 320.0
     """Its reference fluxivity."""
-    scale: Literal["aes7", "german"] = "aes7"
+    scale: FluxivityScale = "aes7"
     """How the fluxivity was measured: by AES7 / ANSI S4.6, or on the old German scale (DIN 45 520)."""
     reference_hz: Hz = 1000.0
     """The frequency at which the reference fluxivity was set."""
@@ -117,6 +142,14 @@ class TapeSettings(Section):
     """Whether it was recorded over its whole width."""
     fringing_compensated: bool = False
     """Whether its low tones were lowered to make up for fringing on narrow tracks."""
+    track_width_mm: Millimetres | None = None
+    """Width of one recorded track, when it was not recorded over its whole width; left out = not known."""
+    fringing: FringingSettings | None = None
+    """Fringing measured with this tape; it has precedence over the machine's and over the estimate."""
+    fluxivity_uncertainty_db: UncertaintyDb = 0.25
+    """Tolerance of the reference fluxivity, up or down, from the tape's sheet."""
+    response_uncertainty_db: UncertaintyDb = 0.5
+    """Tolerance of its other tones against the reference tone, up or down, from the tape's sheet."""
     tones: tuple[ToneSettings, ...] = (ToneSettings(hz=1000.0), ToneSettings(hz=10_000.0))
     """Its tones in the order in which they play."""
 

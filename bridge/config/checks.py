@@ -1,0 +1,148 @@
+"""What one key alone cannot tell: settings in; what does not fit together, out."""
+
+import ipaddress
+from collections.abc import Callable, Collection, Iterator
+from typing import Final
+
+from bridge.config.convert import to_equalization, to_machine, to_tape
+from bridge.config.faults import Finding, shown
+from bridge.config.positions import Path
+from bridge.config.receivers import receiver
+from bridge.config.settings import EqualizationSetting, Settings
+from bridge.tape.errors import TapeError
+from bridge.tape.wavelength import same_speed
+
+
+def findings(settings: Settings, faulty: Collection[Path]) -> list[Finding]:
+    """Return what does not fit together.
+
+    Parameters
+    ----------
+    settings : Settings
+        The settings, with defaults where something is wrong.
+    faulty : collection of paths
+        What is wrong already. A check that needs any of it is left out: it would accuse the defaults.
+    """
+    return [
+        finding
+        for needs, check in _CHECKS
+        if not any(path[: len(need)] == need[: len(path)] for need in needs for path in faulty)
+        for finding in check(settings)
+    ]
+
+
+def _speeds(settings: Settings) -> Iterator[Finding]:
+    for index, speed in enumerate(settings.machine.speeds):
+        path = ("machine", "speeds", index, "ips")
+        if any(same_speed(speed.ips, earlier.ips) for earlier in settings.machine.speeds[:index]):
+            yield Finding(path, "this speed stands there already; one equalization each", value=speed.ips)
+        yield from _curve(("machine", "speeds", index, "equalization"), speed.equalization, speed.ips)
+
+
+def _tape_curve(settings: Settings) -> Iterator[Finding]:
+    yield from _curve(("tape", "equalization"), settings.tape.equalization, settings.tape.speed_ips)
+
+
+def _curve(path: Path, setting: EqualizationSetting, ips: float) -> Iterator[Finding]:
+    try:
+        to_equalization(setting, ips)
+    except TapeError as wrong:
+        yield Finding(path, wrong.problem, has_value=False)
+
+
+def _tape_speed(settings: Settings) -> Iterator[Finding]:
+    speeds = [speed.ips for speed in settings.machine.speeds]
+    if speeds and not any(same_speed(speed, settings.tape.speed_ips) for speed in speeds):
+        problem = f"the machine has no such speed: it has {_listed(speeds)} in/s"
+        yield Finding(("tape", "speed_ips"), problem, value=settings.tape.speed_ips)
+
+
+def _step_speeds(settings: Settings) -> Iterator[Finding]:
+    speeds = [speed.ips for speed in settings.machine.speeds] or [settings.tape.speed_ips]
+    for index, step in enumerate(settings.step):
+        if step.speed_ips is not None and not any(same_speed(speed, step.speed_ips) for speed in speeds):
+            problem = f"the machine has no such speed: it has {_listed(speeds)} in/s"
+            yield Finding(("step", index, "speed_ips"), problem, "add it as [[machine.speeds]]", step.speed_ips)
+
+
+def _machine(settings: Settings) -> Iterator[Finding]:
+    if not any(_speeds(settings)) and not any(_tape_curve(settings)):
+        yield from _built("machine", to_machine, settings)
+
+
+def _tape(settings: Settings) -> Iterator[Finding]:
+    if not any(_tape_curve(settings)):
+        yield from _built("tape", to_tape, settings)
+
+
+def _built(section: str, make: Callable[[Settings], object], settings: Settings) -> Iterator[Finding]:
+    try:
+        make(settings)
+    except TapeError as wrong:
+        path = wrong.key.split(".")
+        yield Finding(tuple(path if path[0] == section else [section, *path]), wrong.problem, has_value=False)
+
+
+def _recording(settings: Settings) -> Iterator[Finding]:
+    if settings.audio.source == "recording" and settings.audio.recording is None:
+        problem = 'missing; source = "recording" needs the path of a file, in quotes'
+        yield Finding(("audio", "recording"), problem, has_value=False)
+
+
+def _host_api(settings: Settings) -> Iterator[Finding]:
+    if settings.audio.host_api and not settings.audio.device:
+        problem = "says nothing without a device"
+        yield Finding(("audio", "host_api"), problem, "name the device too", settings.audio.host_api)
+
+
+def _bank_sizes(settings: Settings) -> Iterator[Finding]:
+    for index, pairs in enumerate(settings.audio.banks):
+        earlier = next((number for number, other in enumerate(settings.audio.banks[:index]) if other == pairs), None)
+        if earlier is not None:
+            problem = f"the same bank as entry {earlier + 1}"
+            yield Finding(("audio", "inputs", index), problem, "take one of them out", has_value=False)
+
+
+def _listen(settings: Settings) -> Iterator[Finding]:
+    listen = settings.osc.listen
+    try:
+        ipaddress.ip_address(listen)
+    except ValueError:
+        suggestion = 'write "127.0.0.1"' if listen == "localhost" else ""
+        problem = 'must be a numeric address: "127.0.0.1" = this computer only, "0.0.0.0" = the network'
+        yield Finding(("osc", "listen"), problem, suggestion, listen)
+
+
+def _destinations(settings: Settings) -> Iterator[Finding]:
+    seen: set[tuple[str, int]] = set()
+    for index, text in enumerate(settings.osc.destinations):
+        path = ("osc", "destinations", index)
+        try:
+            address = receiver(text)
+        except ValueError:
+            problem = 'must be host:port with a port from 1 to 65535, such as "192.168.1.20:9000"'
+            yield Finding(path, problem, value=text)
+            continue
+        if address in seen:
+            yield Finding(path, "this receiver stands there already", value=text)
+        seen.add(address)
+
+
+def _listed(numbers: list[float]) -> str:
+    return ", ".join(shown(number) if not number.is_integer() else f"{number:g}" for number in numbers)
+
+
+_CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Finding]]], ...]] = (
+    ((("machine", "speeds"),), _speeds),
+    ((("tape", "equalization"), ("tape", "speed_ips")), _tape_curve),
+    ((("tape", "speed_ips"), ("machine", "speeds")), _tape_speed),
+    ((("step",), ("tape", "speed_ips"), ("machine", "speeds")), _step_speeds),
+    ((("machine",), ("tape", "equalization"), ("tape", "speed_ips")), _machine),
+    ((("tape",),), _tape),
+    ((("audio", "source"), ("audio", "recording")), _recording),
+    ((("audio", "host_api"), ("audio", "device")), _host_api),
+    ((("audio", "inputs"),), _bank_sizes),
+    ((("osc", "listen"),), _listen),
+    ((("osc", "destinations"),), _destinations),
+)
+"""Each check with the keys that it needs to be right."""

@@ -1,0 +1,189 @@
+"""A config as it is written: a path in; the raw table, and where each key of it stands, out.
+
+``use = "file.toml"`` in ``[machine]`` or ``[tape]`` is followed here: the file holds that section as a config would,
+and the keys beside ``use`` take precedence over the file's.
+"""
+
+import re
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from bridge.config import positions
+from bridge.config.faults import ConfigFaults, Fault, Finding, shown
+
+SECTIONS_WITH_USE: Final = ("machine", "tape")
+LARGEST_BYTES: Final = 1_000_000
+"""No config comes near it; a sound file given by mistake is told from a config by it before it is read."""
+
+Place = tuple[Path, int]
+
+_WHERE: Final = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+_IN_OTHER_WORDS: Final = (
+    ("Cannot overwrite a value", "this key stands there already; each key stands once"),
+    ("Cannot declare", "this section stands there already; each section stands once"),
+    ("Cannot mutate immutable namespace", "this table is already complete; write all its keys in one place"),
+    ("Invalid value", 'not a value; text stands in quotes ("…"), numbers have a point for the decimals'),
+    ("Expected '=' after a key", "a key, an equals sign and a value are expected on one line"),
+    ("Invalid statement", "not a section, a key or a comment; keys with other signs than a-z 0-9 _ - stand in quotes"),
+)
+"""The parser's words for what goes wrong most, in ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A config as it is written.
+
+    ``raw`` is what TOML says, with what ``use`` brought in; ``places`` holds file and line (from 1) of each path.
+    """
+
+    file: Path
+    raw: dict[str, Any]
+    places: dict[positions.Path, Place]
+
+    def fault(self, finding: Finding) -> Fault:
+        """Return a finding with its place, as it is shown to people."""
+        path = finding.path
+        file, line = self._place(path)
+        section, key = _in_words(path) if isinstance(self.raw.get(str(path[0])), dict | list) else ("", str(path[0]))
+        if path[0] not in self.raw:
+            section, key = _in_words(path)
+        value = shown(finding.value) if finding.has_value else ""
+        return Fault(file, line, section, key, value, finding.problem, finding.suggestion)
+
+    def _place(self, path: positions.Path) -> tuple[Path, int | None]:
+        for length in range(len(path), 0, -1):
+            if path[:length] in self.places:
+                return self.places[path[:length]]
+        return self.file, None
+
+
+def read(path: Path) -> Document:
+    """Return the config in a file with the files that it uses.
+
+    Raises
+    ------
+    ConfigFaults
+        When a file cannot be read or is not TOML.
+    """
+    return parse(_text(path), path)
+
+
+def parse(text: str, path: Path) -> Document:
+    """Return the config in a text; ``path`` is where it stands or will stand.
+
+    Raises
+    ------
+    ConfigFaults
+        When it is not TOML, or a file that it uses cannot be read.
+    """
+    raw, lines = _parsed(text, path)
+    places = {at: (path, line) for at, line in lines.items()}
+    faults: list[Fault] = []
+    for section in SECTIONS_WITH_USE:
+        table = raw.get(section)
+        if not isinstance(table, dict) or "use" not in table:
+            continue
+        try:
+            used, used_places = _used(path, section, table["use"], places[(section, "use")])
+        except ConfigFaults as wrong:
+            faults += wrong.faults
+            continue
+        own = {key: value for key, value in table.items() if key != "use"}
+        raw[section] = used | own
+        places |= {at: place for at, place in used_places.items() if at[1:2] and at[1] not in own}
+    if faults:
+        raise ConfigFaults(faults)
+    return Document(path, raw, places)
+
+
+def _used(path: Path, section: str, value: object, place: Place) -> tuple[dict[str, Any], dict[positions.Path, Place]]:
+    """Return what a file brings in for a section, and where it stands there."""
+
+    def fault(problem: str) -> ConfigFaults:
+        return ConfigFaults([Fault(*place, f"[{section}]", "use", shown(value), problem)])
+
+    if not isinstance(value, str) or not value.strip():
+        raise fault("must be the path of a file, in quotes")
+    file = path.parent / Path(value).expanduser()
+    try:
+        raw, lines = _parsed(_text(file), file)
+    except ConfigFaults as wrong:
+        if any(found.line for found in wrong.faults):
+            raise
+        raise fault(wrong.faults[0].problem) from None
+    table = raw.get(section)
+    if not isinstance(table, dict):
+        raise fault(f"that file has no section [{section}]")
+    if "use" in table:
+        raise fault("that file itself has a key use; name the last file of the chain")
+    others = [other for other in raw if other != section]
+    if others:
+        raise ConfigFaults(
+            Fault(file, lines.get((other,)), f"[{other}]", problem=f"only [{section}] is taken from this file")
+            for other in others
+        )
+    return table, {at: (file, line) for at, line in lines.items()}
+
+
+def _text(path: Path) -> str:
+    try:
+        if path.is_dir():
+            raise ConfigFaults([Fault(path, problem="a folder, not a config file")])
+        if not path.exists():
+            raise ConfigFaults(
+                [
+                    Fault(
+                        path, problem="no such file", suggestion="`trimbridge init` asks a few questions and writes one"
+                    )
+                ]
+            )
+        if not path.is_file():
+            raise ConfigFaults([Fault(path, problem="not a file")])
+        size = path.stat().st_size
+        if size > LARGEST_BYTES:
+            raise ConfigFaults([Fault(path, problem=f"not a config: {size} bytes, the limit is {LARGEST_BYTES}")])
+        content = path.read_bytes()
+    except OSError as wrong:
+        raise ConfigFaults([Fault(path, problem=f"cannot be read: {wrong.strerror or wrong}")]) from None
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as wrong:
+        line = content.count(b"\n", 0, wrong.start) + 1
+        raise ConfigFaults(
+            [Fault(path, line, problem="not UTF-8 text", suggestion="save it as UTF-8 in the editor")]
+        ) from None
+
+
+def _parsed(text: str, path: Path) -> tuple[dict[str, Any], dict[positions.Path, int]]:
+    try:
+        return tomllib.loads(text), positions.lines(text)
+    except tomllib.TOMLDecodeError as wrong:
+        raise ConfigFaults([_not_toml(str(wrong), path)]) from None
+    except RecursionError:
+        raise ConfigFaults([Fault(path, problem="brackets are nested too deeply")]) from None
+    except ValueError:
+        raise ConfigFaults([Fault(path, problem="a number in it has too many digits")]) from None
+
+
+def _not_toml(message: str, path: Path) -> Fault:
+    place = _WHERE.search(message)
+    words = message[: place.start()] if place else message
+    words = next((ours for theirs, ours in _IN_OTHER_WORDS if words.startswith(theirs)), words)
+    if place and place[1]:
+        return Fault(path, int(place[1]), problem=f"not TOML, column {place[2]}: {words}")
+    return Fault(path, problem=f"not TOML, at the end of the file: {words}")
+
+
+def _in_words(path: positions.Path) -> tuple[str, str]:
+    """Return section and key of a path as they are written, entries of lists counted from 1."""
+    section, rest = f"[{path[0]}]", path[1:]
+    if path[0] == "step" and rest and isinstance(rest[0], int):
+        section, rest = f"[[step]] {rest[0] + 1},", rest[1:]
+    elif path[:2] == ("machine", "speeds") and len(path) > 2 and isinstance(path[2], int):
+        section, rest = f"[[machine.speeds]] {path[2] + 1},", path[3:]
+    elif path[0] == "step":
+        section = "[[step]]"
+    parts = [f"entry {part + 1}" if isinstance(part, int) else part for part in rest]
+    return (section, ", ".join(parts)) if parts else (section.rstrip(","), "")

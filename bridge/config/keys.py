@@ -1,0 +1,180 @@
+"""What each key may be, in words: a path into the config in; its meaning, range, unit and default out.
+
+Read from the settings themselves, so that the comments of a new config and the faults cannot drift from them.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Final
+
+from bridge.config.faults import shown
+from bridge.config.positions import Path
+from bridge.config.settings import Settings
+
+_UNITS: Final = (
+    ("_nwb_per_m", "nWb/m"),
+    ("frames_per_s", "frames/s"),
+    ("_dbfs", "dBFS"),
+    ("_frames", "samples"),
+    ("_db", "dB"),
+    ("_vu", "VU"),
+    ("_hz", "Hz"),
+    ("_us", "µs"),
+    ("_mm", "mm"),
+    ("_um", "µm"),
+    ("_ips", "in/s"),
+    ("hz", "Hz"),
+    ("ips", "in/s"),
+    ("seconds", "s"),
+)
+"""The unit that the end of a key says."""
+
+_WRITTEN_BY_HAND: Final = {
+    "inputs": 'a table of tracks and inputs such as { "1-8" = "1-8" }, or a list of such tables',
+    "offsets_db": "a table of inputs and offsets such as { 3 = 0.12 }, each from -60 to 60 dB",
+    "points": "a list of frequencies in Hz and rises in dB such as [[50, 3.1], [100, 1.8]]",
+    "tones": "a list of tables { hz = …, level_db = …, seconds = … }",
+    "destinations": 'a list such as ["192.168.1.20:9000"]',
+}
+"""Keys that are a small language of their own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key: what it means, what it may be, and what it is when it is left out (empty = it must be given)."""
+
+    meaning: str
+    allowed: str
+    default: str
+
+
+@cache
+def _schema() -> dict[str, Any]:
+    return Settings.model_json_schema(by_alias=True)
+
+
+def names(path: Path) -> tuple[str, ...]:
+    """Return the keys that may stand in the section or table at ``path``; empty when it is none."""
+    return tuple(_table(path).get("properties", ()))
+
+
+def required(path: Path) -> tuple[str, ...]:
+    """Return the keys that must stand in the section or table at ``path``."""
+    return tuple(_table(path).get("required", ()))
+
+
+def meaning(path: Path) -> str:
+    """Return what the section at ``path`` is for."""
+    return str(_table(path).get("description", "")).replace("\n", " ")
+
+
+def key(path: Path) -> Key:
+    """Return what is to be known about the key at ``path``.
+
+    Raises
+    ------
+    KeyError
+        When there is no such key.
+    """
+    table, name = path[:-1], path[-1]
+    schema = _table(table)["properties"][name]
+    default = "" if name in required(table) else _default(schema["default"])
+    return Key(str(schema.get("description", "")).replace("\n", " "), allowed(path), default)
+
+
+def allowed(path: Path) -> str:
+    """Return what the value at ``path`` may be: a range with its unit, choices, or a kind."""
+    name = next((part for part in reversed(path) if isinstance(part, str)), "")
+    return _WRITTEN_BY_HAND.get(name) or _in_words(_node(path), unit(name))
+
+
+def choices(path: Path) -> tuple[str, ...]:
+    """Return the words that the value at ``path`` may be; empty when it is no choice of words."""
+    return tuple(word for way in _ways(path) for word in way.get("enum", ()))
+
+
+def kinds(path: Path) -> set[str]:
+    """Return the kinds of JSON value that the value at ``path`` may be, such as ``integer`` or ``string``."""
+    return {str(way.get("type", "")) for way in _ways(path)} - {"null"}
+
+
+def unit(name: str) -> str:
+    """Return the unit that a key's name says, or nothing."""
+    return next((text for ending, text in _UNITS if name.endswith(ending)), "")
+
+
+def _default(value: object) -> str:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return "left out" if value is None or value == [] else shown(value)
+
+
+def _followed(schema: dict[str, Any]) -> dict[str, Any]:
+    while "$ref" in schema:
+        schema = _schema()["$defs"][schema["$ref"].rsplit("/", 1)[1]]
+    return schema
+
+
+def _node(path: Path) -> dict[str, Any]:
+    schema = _schema()
+    for part in path:
+        schema = _followed(schema)
+        ways = schema.get("oneOf", [schema])
+        if isinstance(part, int):
+            schema = next((_followed(way)["items"] for way in ways if "items" in _followed(way)), {})
+        else:
+            tables = [_followed(way).get("properties", {}) for way in ways]
+            schema = next((table[part] for table in tables if part in table), {})
+    return _followed(schema)
+
+
+def _table(path: Path) -> dict[str, Any]:
+    schema = _node(path)
+    return next((way for way in map(_followed, schema.get("oneOf", [schema])) if "properties" in way), {})
+
+
+def _ways(path: Path) -> list[dict[str, Any]]:
+    schema = _node(path)
+    return [_followed(way) for way in schema.get("anyOf", schema.get("oneOf", [schema]))]
+
+
+def _in_words(schema: dict[str, Any], unit_text: str) -> str:
+    schema = _followed(schema)
+    ways = schema.get("anyOf", schema.get("oneOf"))
+    if ways:
+        return " or ".join(_in_words(way, unit_text) for way in ways if way.get("type") != "null")
+    if "enum" in schema:
+        return _listed([shown(choice) for choice in schema["enum"]])
+    kind = str(schema.get("type", ""))
+    if kind in ("integer", "number"):
+        return _range(schema, "a whole number" if kind == "integer" else "a number", unit_text)
+    if kind == "string":
+        return _text(schema)
+    if kind == "object":
+        members = schema.get("properties", {})
+        return "a table { " + ", ".join(f"{name} = {unit(name) or '…'}" for name in members) + " }"
+    return {"boolean": "true or false", "array": "a list"}[kind]
+
+
+def _text(schema: dict[str, Any]) -> str:
+    if schema.get("format") == "path":
+        return "the path of a file, in quotes"
+    least, most = schema.get("minLength", 0), schema.get("maxLength")
+    if most is None:
+        return "text in quotes"
+    return f"text in quotes of {least} to {most} characters" if least else f"text in quotes, up to {most} characters"
+
+
+def _range(schema: dict[str, Any], kind: str, unit_text: str) -> str:
+    tail = f" {unit_text}" if unit_text else ""
+    if "exclusiveMinimum" in schema:
+        return f"{kind} above {_number(schema['exclusiveMinimum'])}, up to {_number(schema['maximum'])}{tail}"
+    return f"{kind} from {_number(schema['minimum'])} to {_number(schema['maximum'])}{tail}"
+
+
+def _number(value: float) -> str:
+    return f"{value:g}" if abs(value) < 1e6 else str(int(value))
+
+
+def _listed(choices: list[str]) -> str:
+    return " or ".join(([", ".join(choices[:-1])] if choices[1:] else []) + choices[-1:])
