@@ -35,7 +35,7 @@ def _speeds(settings: Settings) -> Iterator[Finding]:
     for index, speed in enumerate(settings.machine.speeds):
         path = ("machine", "speeds", index, "ips")
         if any(same_speed(speed.ips, earlier.ips) for earlier in settings.machine.speeds[:index]):
-            yield Finding(path, "this speed stands there already; one equalization each", value=speed.ips)
+            yield Finding(path, "this speed stands there already; one equalization each")
         yield from _curve(("machine", "speeds", index, "equalization"), speed.equalization, speed.ips)
 
 
@@ -47,14 +47,14 @@ def _curve(path: Path, setting: EqualizationSetting, ips: float) -> Iterator[Fin
     try:
         to_equalization(setting, ips)
     except TapeError as wrong:
-        yield Finding(path, wrong.problem, has_value=False)
+        yield Finding(path, wrong.problem, show_value=False)
 
 
 def _tape_speed(settings: Settings) -> Iterator[Finding]:
     speeds = [speed.ips for speed in settings.machine.speeds]
     if speeds and not any(same_speed(speed, settings.tape.speed_ips) for speed in speeds):
         problem = f"the machine has no such speed: it has {_listed(speeds)} in/s"
-        yield Finding(("tape", "speed_ips"), problem, value=settings.tape.speed_ips)
+        yield Finding(("tape", "speed_ips"), problem)
 
 
 def _step_speeds(settings: Settings) -> Iterator[Finding]:
@@ -62,7 +62,7 @@ def _step_speeds(settings: Settings) -> Iterator[Finding]:
     for index, step in enumerate(settings.step):
         if step.speed_ips is not None and not any(same_speed(speed, step.speed_ips) for speed in speeds):
             problem = f"the machine has no such speed: it has {_listed(speeds)} in/s"
-            yield Finding(("step", index, "speed_ips"), problem, "add it as [[machine.speeds]]", step.speed_ips)
+            yield Finding(("step", index, "speed_ips"), problem, "add it as [[machine.speeds]]")
 
 
 def _machine(settings: Settings) -> Iterator[Finding]:
@@ -80,19 +80,19 @@ def _built(section: str, make: Callable[[Settings], object], settings: Settings)
         make(settings)
     except TapeError as wrong:
         path = wrong.key.split(".")
-        yield Finding(tuple(path if path[0] == section else [section, *path]), wrong.problem, has_value=False)
+        yield Finding(tuple(path if path[0] == section else [section, *path]), wrong.problem, show_value=False)
 
 
 def _recording(settings: Settings) -> Iterator[Finding]:
     if settings.audio.source == "recording" and settings.audio.recording is None:
         problem = 'missing; source = "recording" needs the path of a file, in quotes'
-        yield Finding(("audio", "recording"), problem, has_value=False)
+        yield Finding(("audio", "recording"), problem, show_value=False)
 
 
 def _host_api(settings: Settings) -> Iterator[Finding]:
     if settings.audio.host_api and not settings.audio.device:
         problem = "says nothing without a device"
-        yield Finding(("audio", "host_api"), problem, "name the device too", settings.audio.host_api)
+        yield Finding(("audio", "host_api"), problem, "name the device too")
 
 
 def _bank_sizes(settings: Settings) -> Iterator[Finding]:
@@ -100,7 +100,7 @@ def _bank_sizes(settings: Settings) -> Iterator[Finding]:
         earlier = next((number for number, other in enumerate(settings.audio.banks[:index]) if other == pairs), None)
         if earlier is not None:
             problem = f"the same bank as entry {earlier + 1}"
-            yield Finding(("audio", "inputs", index), problem, "take one of them out", has_value=False)
+            yield Finding(("audio", "inputs", index), problem, "take one of them out", show_value=False)
 
 
 def _listen(settings: Settings) -> Iterator[Finding]:
@@ -110,7 +110,7 @@ def _listen(settings: Settings) -> Iterator[Finding]:
     except ValueError:
         suggestion = 'write "127.0.0.1"' if listen == "localhost" else ""
         problem = 'must be a numeric address: "127.0.0.1" = this computer only, "0.0.0.0" = the network'
-        yield Finding(("osc", "listen"), problem, suggestion, listen)
+        yield Finding(("osc", "listen"), problem, suggestion)
 
 
 def _destinations(settings: Settings) -> Iterator[Finding]:
@@ -121,10 +121,10 @@ def _destinations(settings: Settings) -> Iterator[Finding]:
             address = receiver(text)
         except ValueError:
             problem = 'must be host:port with a port from 1 to 65535, such as "192.168.1.20:9000"'
-            yield Finding(path, problem, value=text)
+            yield Finding(path, problem)
             continue
         if address in seen:
-            yield Finding(path, "this receiver stands there already", value=text)
+            yield Finding(path, "this receiver stands there already")
         seen.add(address)
 
 

@@ -46,11 +46,19 @@ class Document:
         """Return a finding with its place, as it is shown to people."""
         path = finding.path
         file, line = self._place(path)
-        section, key = _in_words(path) if isinstance(self.raw.get(str(path[0])), dict | list) else ("", str(path[0]))
-        if path[0] not in self.raw:
-            section, key = _in_words(path)
-        value = shown(finding.value) if finding.has_value else ""
+        outside = path[0] in self.raw and not isinstance(self.raw[path[0]], dict | list)
+        section, key = ("", str(path[0])) if outside else _in_words(path)
+        value = self._value(path) if finding.show_value else ""
         return Fault(file, line, section, key, value, finding.problem, finding.suggestion)
+
+    def _value(self, path: positions.Path) -> str:
+        value: Any = self.raw
+        for part in path:
+            try:
+                value = value[part]
+            except (KeyError, IndexError, TypeError):
+                return ""
+        return shown(value)
 
     def _place(self, path: positions.Path) -> tuple[Path, int | None]:
         for length in range(len(path), 0, -1):

@@ -15,14 +15,13 @@ LONGEST_VALUE = 60
 class Finding:
     """A fault as the checks report it: where it is by its path in the config, not yet by file and line.
 
-    ``has_value`` is False for a key that is missing or unknown, where no value is to be shown.
+    ``show_value`` is False where the value found says nothing: of a key that is unknown, or an entry as a whole.
     """
 
     path: positions.Path
     problem: str
     suggestion: str = ""
-    value: object = None
-    has_value: bool = True
+    show_value: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,8 @@ _UNITS: Final = (
 """The unit that the end of a key says."""
 
 _WRITTEN_BY_HAND: Final = {
+    "step": "a list: each step begins with [[step]] on a line of its own",
+    "speeds": "a list: each speed begins with [[machine.speeds]] on a line of its own",
     "inputs": 'a table of tracks and inputs such as { "1-8" = "1-8" }, or a list of such tables',
     "offsets_db": "a table of inputs and offsets such as { 3 = 0.12 }, each from -60 to 60 dB",
     "points": "a list of frequencies in Hz and rises in dB such as [[50, 3.1], [100, 1.8]]",
@@ -85,6 +87,8 @@ def key(path: Path) -> Key:
 def allowed(path: Path) -> str:
     """Return what the value at ``path`` may be: a range with its unit, choices, or a kind."""
     name = next((part for part in reversed(path) if isinstance(part, str)), "")
+    if len(path) == 1 and names(path):
+        return f"a section: [{name}] on a line of its own, its keys below"
     return _WRITTEN_BY_HAND.get(name) or _in_words(_node(path), unit(name))
 
 

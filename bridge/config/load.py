@@ -65,7 +65,7 @@ def _plain(raw: dict[str, Any], findings: list[Finding]) -> dict[str, Any]:
         known = tracks if isinstance(tracks, int) and not isinstance(tracks, bool) and tracks > 0 else None
         if "banks" in audio:
             del audio["banks"]
-            findings.append(Finding(("audio", "banks"), "unknown key", "did you mean inputs?", has_value=False))
+            findings.append(Finding(("audio", "banks"), "unknown key", "did you mean inputs?", show_value=False))
         if "inputs" in audio:
             audio["inputs"] = patching.banks(audio["inputs"], known, findings)
         if "offsets_db" in audio:
@@ -111,8 +111,8 @@ def _finding(path: KeyPath, kind: str, value: object) -> Finding:
         return _unknown(path, value)
     if kind == "missing":
         wanted = "it needs at least name and tracks" if path == ("machine",) else f"must be {keys.allowed(path)}"
-        return Finding(path, f"missing; {wanted}", has_value=False)
-    return Finding(path, f"must be {keys.allowed(path)}", _better(path, value), value)
+        return Finding(path, f"missing; {wanted}", show_value=False)
+    return Finding(path, f"must be {keys.allowed(path)}", _better(path, value))
 
 
 def _unknown(path: KeyPath, value: object) -> Finding:
@@ -122,7 +122,7 @@ def _unknown(path: KeyPath, value: object) -> Finding:
     homes = [section for section in keys.names(()) if name in (*keys.names((section,)), *keys.names((section, 0)))]
     if len(path) == 1 and not isinstance(value, dict | tuple):
         homes_text = f"it belongs under [{homes[0]}]" if homes else ""
-        return Finding(path, "stands outside every section", homes_text, value)
+        return Finding(path, "stands outside every section", homes_text)
     kind = "section" if len(path) == 1 else "key"
     if homes and kind == "key":
         suggestion = f"it belongs in {'[[step]]' if homes[0] == 'step' else f'[{homes[0]}]'}"
@@ -131,7 +131,7 @@ def _unknown(path: KeyPath, value: object) -> Finding:
     else:
         marks = "[{}]" if kind == "section" else "{}"
         suggestion = f"the {kind}s here are " + ", ".join(marks.format(sibling) for sibling in siblings)
-    return Finding(path, f"unknown {kind}", suggestion, has_value=False)
+    return Finding(path, f"unknown {kind}", suggestion, show_value=False)
 
 
 def _better(path: KeyPath, value: object) -> str:

@@ -31,9 +31,7 @@ def banks(value: object, tracks: int | None, findings: list[Finding]) -> tuple[P
     """
     if isinstance(value, list | tuple):
         if not value:
-            findings.append(
-                Finding(INPUTS, "an empty list patches nothing", "leave the key out, or name a bank", value)
-            )
+            findings.append(Finding(INPUTS, "an empty list patches nothing", "leave the key out, or name a bank"))
         return tuple(
             pairs
             for index, table in enumerate(value)
@@ -46,18 +44,18 @@ def banks(value: object, tracks: int | None, findings: list[Finding]) -> tuple[P
 def offsets(value: object, findings: list[Finding]) -> tuple[tuple[int, float], ...]:
     """Return the pairs of (input, offset in dB) that ``offsets_db`` means; what is wrong is added to ``findings``."""
     if not isinstance(value, dict):
-        findings.append(Finding(OFFSETS, "must be a table of inputs and offsets such as { 3 = 0.12 }", value=value))
+        findings.append(Finding(OFFSETS, "must be a table of inputs and offsets such as { 3 = 0.12 }"))
         return ()
     out: dict[int, float] = {}
     for name, offset in value.items():
         path = (*OFFSETS, name)
         numbers = _numbers(name)
         if numbers is None or len(numbers) != 1 or not 1 <= numbers[0] <= MOST_TRACKS:
-            findings.append(Finding(path, f"an input is one number from 1 to {MOST_TRACKS}", value=offset))
+            findings.append(Finding(path, f"an input is one number from 1 to {MOST_TRACKS}"))
         elif not _is_number(offset) or not abs(offset) <= _LARGEST_OFFSET_DB:
-            findings.append(Finding(path, "must be a number from -60 to 60 dB", value=offset))
+            findings.append(Finding(path, "must be a number from -60 to 60 dB"))
         elif numbers[0] in out:
-            findings.append(Finding(path, f"input {numbers[0]} has an offset already", value=offset))
+            findings.append(Finding(path, f"input {numbers[0]} has an offset already"))
         else:
             out[numbers[0]] = float(offset)
     return tuple(sorted(out.items()))
@@ -69,21 +67,19 @@ def _is_number(value: object) -> bool:
 
 def _bank(path: Path, table: object, tracks: int | None, findings: list[Finding]) -> Pairs | None:
     if not isinstance(table, dict):
-        findings.append(Finding(path, 'must be a table of tracks and inputs such as { "1-8" = "1-8" }', value=table))
+        findings.append(Finding(path, 'must be a table of tracks and inputs such as { "1-8" = "1-8" }'))
         return None
     if not table:
-        findings.append(Finding(path, "an empty table patches nothing", "leave the key out", table))
+        findings.append(Finding(path, "an empty table patches nothing", "leave the key out"))
         return None
     patched: dict[int, int] = {}
     for name, value in table.items():
         for track, number in _patch((*path, name), name, value, tracks, findings):
             if track in patched:
-                findings.append(Finding((*path, name), f"track {track} is patched twice in this bank", value=value))
+                findings.append(Finding((*path, name), f"track {track} is patched twice in this bank"))
             elif number in patched.values():
                 other = next(known for known, of in patched.items() if of == number)
-                findings.append(
-                    Finding((*path, name), f"input {number} is already track {other} in this bank", value=value)
-                )
+                findings.append(Finding((*path, name), f"input {number} is already track {other} in this bank"))
             else:
                 patched[track] = number
     return tuple(sorted(patched.items()))
@@ -95,27 +91,25 @@ def _patch(
     """Yield the pairs of one entry; nothing when it is wrong."""
     left, right = _numbers(name), _numbers(value)
     if left is None:
-        findings.append(Finding(path, "the track must be a number or a rising range such as 1-8", value=value))
+        findings.append(Finding(path, "the track must be a number or a rising range such as 1-8"))
     if right is None:
-        findings.append(Finding(path, 'the input must be a number or a rising range such as "1-8"', value=value))
+        findings.append(Finding(path, 'the input must be a number or a rising range such as "1-8"'))
     if left is None or right is None:
         return
     last = MOST_TRACKS if tracks is None else tracks
     if left[0] < 1 or left[-1] > last:
         beyond = left[-1] if left[-1] > last else left[0]
         findings.append(
-            Finding(path, f"track {beyond} is not on the machine: it has tracks 1 to {last}", value=value)
+            Finding(path, f"track {beyond} is not on the machine: it has tracks 1 to {last}")
             if tracks is not None
-            else Finding(path, f"track {beyond} is not possible: tracks are 1 to {last}", value=value)
+            else Finding(path, f"track {beyond} is not possible: tracks are 1 to {last}")
         )
     elif right[0] < 1 or right[-1] > MOST_TRACKS:
         beyond = right[-1] if right[-1] > MOST_TRACKS else right[0]
-        findings.append(Finding(path, f"input {beyond} is not possible: inputs are 1 to {MOST_TRACKS}", value=value))
+        findings.append(Finding(path, f"input {beyond} is not possible: inputs are 1 to {MOST_TRACKS}"))
     elif len(left) != len(right):
         suggestion = f"write {shown(_range(right[0], len(left)))}"
-        findings.append(
-            Finding(path, f"{_count(left, 'track')} cannot take {_count(right, 'input')}", suggestion, value)
-        )
+        findings.append(Finding(path, f"{_count(left, 'track')} cannot take {_count(right, 'input')}", suggestion))
     else:
         yield from zip(left, right, strict=True)
 
