@@ -1,0 +1,293 @@
+"""The life of a calibration in the log: begun or resumed, written entry by entry, finished.
+
+Which calibration is resumed: the newest of this machine that is not finished, if its last entry is at most
+`RESUME_WITHIN_S` old and every trim in it (but for withdrawn ones) still has its step: same adjustment and speed, the
+tone within `SAME_TONE_RATIO`, the target within `SAME_TARGET_DB`. Steps may have joined, left, moved or got another
+tolerance: the trims are as true as before, the new list is written, and the position follows its step. When the target
+of a logged trim has changed, trims for two targets would stand side by side as one calibration: the old one is ended,
+with the reason, and a new one begun.
+"""
+
+import json
+import sqlite3
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+import bridge
+from bridge.log.entries import (
+    ConfirmationEntry,
+    Entry,
+    EntryRefusedError,
+    EventEntry,
+    FinishEntry,
+    NoteEntry,
+    PositionEntry,
+    StepsEntry,
+    TrimEntry,
+    WithdrawalEntry,
+)
+from bridge.log.faults import LogError
+from bridge.log.queries import LoggedTrim, Selection, position_of, steps_of, trims
+from bridge.log.trim_row import insert_trim
+from bridge.procedure.steps import Step
+
+RESUME_WITHIN_S: Final = 72 * 3600.0
+"""A calibration left on Friday evening goes on on Monday morning; next month's is another one."""
+
+SAME_TARGET_DB: Final = 0.01
+"""What the fine level is accurate to: a target that moved by less asks for the same trim."""
+
+SAME_TONE_RATIO: Final = 1.05
+"""Tape speeds differ by less, tones of a calibration tape by more (a third of an octave is 1.26)."""
+
+FINISHED: Final = "finished"
+_PROGRAM: Final = f"trimbridge {bridge.__version__}"
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What the daemon starts with. ``config`` is the text of the config used, ``at_ns`` Unix time.
+
+    ``fresh`` begins a new calibration also where one could be resumed.
+    """
+
+    machine: str
+    config: str
+    steps: Sequence[Step]
+    at_ns: int
+    fresh: bool = False
+    resume_within_s: float = RESUME_WITHIN_S
+
+
+@dataclass(frozen=True, slots=True)
+class Resumption:
+    """Where the calibration stands, for the procedure to take up.
+
+    ``step`` is 1… (0 without steps), ``bank`` 1…. ``trims`` are all so far in the order of their numbers, withdrawn
+    ones marked. ``replaced`` says why an unfinished calibration was not resumed; empty when there was none.
+    """
+
+    calibration: str
+    resumed: bool
+    step: int
+    bank: int
+    trims: tuple[LoggedTrim, ...] = ()
+    next_sequence: int = 1
+    replaced: str = ""
+
+
+def begin_or_resume(connection: sqlite3.Connection, opening: Opening) -> Resumption:
+    """Take up the unfinished calibration of the machine, or begin a new one. Within a transaction of the caller."""
+    row = connection.execute(
+        "SELECT id FROM calibrations WHERE machine = ? AND id NOT IN (SELECT calibration FROM endings) "
+        "ORDER BY number DESC LIMIT 1",
+        (opening.machine,),
+    ).fetchone()
+    if row is None:
+        return _begin(connection, opening, "")
+    unfinished = row[0]
+    logged = tuple(trims(connection, Selection(calibration=unfinished)))
+    obstacle = _obstacle(connection, unfinished, logged, opening)
+    if not obstacle:
+        return _resume(connection, unfinished, logged, opening)
+    resumption = _begin(connection, opening, f"{unfinished} was not resumed: {obstacle}")
+    _end(connection, unfinished, f"replaced by {resumption.calibration}: {obstacle}", opening.at_ns)
+    return resumption
+
+
+def take_up_again(connection: sqlite3.Connection, calibration: str, path: Path) -> None:
+    """Make sure that a log that was opened again is the one of the calibration, with a `LogError` if it is not."""
+    if connection.execute("SELECT 1 FROM calibrations WHERE id = ?", (calibration,)).fetchone() is None:
+        raise LogError(f"{path} is not the log of calibration {calibration}: put that back", passing=True)
+
+
+def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) -> str:
+    """Write one entry within a transaction of the caller; return the id of the trim logged or withdrawn, else "".
+
+    Raises
+    ------
+    EntryRefusedError
+        When the entry makes no sense. Nothing was written then.
+    """
+    match entry:
+        case EventEntry():
+            write_event(connection, calibration, entry)
+            return ""
+        case WithdrawalEntry():
+            return _withdraw(connection, calibration, entry)
+    if _is_ended(connection, calibration):
+        raise EntryRefusedError(f"calibration {calibration} is finished: start again to begin another")
+    match entry:
+        case TrimEntry():
+            return insert_trim(connection, calibration, entry, time.time_ns())
+        case NoteEntry():
+            connection.execute(
+                "INSERT INTO notes (calibration, text, at_ns) VALUES (?, ?, ?)", (calibration, entry.text, entry.at_ns)
+            )
+        case PositionEntry():
+            connection.execute(
+                "INSERT INTO positions (calibration, step, bank, at_ns) VALUES (?, ?, ?, ?)",
+                (calibration, entry.step, entry.bank, entry.at_ns),
+            )
+        case ConfirmationEntry():
+            connection.execute(
+                "INSERT INTO confirmations (calibration, item, by_whom, at_ns) VALUES (?, ?, ?, ?)",
+                (calibration, entry.item, entry.by, entry.at_ns),
+            )
+        case StepsEntry():
+            _write_steps(connection, calibration, entry.steps, entry.at_ns)
+        case FinishEntry():
+            _end(connection, calibration, FINISHED, entry.at_ns)
+    return ""
+
+
+def write_event(connection: sqlite3.Connection, calibration: str | None, event: EventEntry) -> None:
+    """Write an event, of a calibration or of none."""
+    connection.execute(
+        "INSERT INTO events (calibration, kind, message, details, at_ns) VALUES (?, ?, ?, ?, ?)",
+        (calibration, event.kind, event.message, _json(dict(event.details)), event.at_ns),
+    )
+
+
+def _begin(connection: sqlite3.Connection, opening: Opening, replaced: str) -> Resumption:
+    day = datetime.fromtimestamp(opening.at_ns // 1_000_000_000).astimezone().strftime("%Y%m%d")
+    taken = connection.execute(
+        "SELECT coalesce(max(CAST(substr(id, 10) AS INTEGER)), 0) FROM calibrations WHERE id LIKE ? || '-%'", (day,)
+    ).fetchone()[0]
+    calibration = f"{day}-{taken + 1}"
+    connection.execute(
+        "INSERT INTO calibrations (id, machine, config, program, started_ns) VALUES (?, ?, ?, ?, ?)",
+        (calibration, opening.machine, opening.config, _PROGRAM, opening.at_ns),
+    )
+    _write_steps(connection, calibration, opening.steps, opening.at_ns)
+    return Resumption(calibration, resumed=False, step=min(1, len(opening.steps)), bank=1, replaced=replaced)
+
+
+def _resume(
+    connection: sqlite3.Connection, calibration: str, logged: tuple[LoggedTrim, ...], opening: Opening
+) -> Resumption:
+    before = steps_of(connection, calibration)
+    step, bank = position_of(connection, calibration) or (1, 1)
+    if not _are_equal(before, opening.steps):
+        _write_steps(connection, calibration, opening.steps, opening.at_ns)
+        step = _follow(before, opening.steps, step)
+    connection.execute(
+        "INSERT INTO resumptions (calibration, config, program, resumed_ns) VALUES (?, ?, ?, ?)",
+        (calibration, opening.config, _PROGRAM, opening.at_ns),
+    )
+    step = max(min(1, len(opening.steps)), min(step, len(opening.steps)))
+    return Resumption(calibration, True, step, bank, logged, len(logged) + 1)
+
+
+def _obstacle(
+    connection: sqlite3.Connection, calibration: str, logged: tuple[LoggedTrim, ...], opening: Opening
+) -> str:
+    if opening.fresh:
+        return "a new calibration was asked for"
+    age_s = (opening.at_ns - _last_entry_ns(connection, calibration)) / 1e9
+    if age_s > opening.resume_within_s:
+        return f"its last entry is {age_s / 3600.0:.0f} hours old"
+    for one in logged:
+        trim = one.trim
+        if one.withdrawal is None and not any(_is_step_of(one, step) for step in opening.steps):
+            return (
+                f"trim {one.id} was made for {trim.adjustment} at {trim.tone_hz:g} Hz, {trim.speed_ips:g} ips to "
+                f"{trim.target_vu:+.2f} VU, which is not among the steps now"
+            )
+    return ""
+
+
+def _is_step_of(one: LoggedTrim, step: Step) -> bool:
+    trim = one.trim
+    return (
+        trim.adjustment == step.adjustment
+        and trim.speed_ips == step.speed_ips
+        and 1.0 / SAME_TONE_RATIO <= trim.tone_hz / step.tone_hz <= SAME_TONE_RATIO
+        and abs(trim.target_vu - step.target_vu) <= SAME_TARGET_DB
+    )
+
+
+def _are_equal(before: Sequence[Step], now: Sequence[Step]) -> bool:
+    return [_figures(step) for step in before] == [_figures(step) for step in now]
+
+
+def _figures(step: Step) -> tuple[object, ...]:
+    terms = {name: float(value) for name, value in step.target_terms_db.items()}
+    return *_place(step), step.target_vu, step.tolerance_db, terms
+
+
+def _place(step: Step) -> tuple[object, ...]:
+    return step.adjustment, step.tone_hz, step.speed_ips
+
+
+def _follow(before: Sequence[Step], now: Sequence[Step], number: int) -> int:
+    """Find the step ``number`` of the list before in the list now; the first step when it has left."""
+    if not 1 <= number <= len(before):
+        return 1
+    places = [_place(step) for step in before]
+    place = places[number - 1]
+    occurrence = places[: number - 1].count(place)
+    found = [index for index, step in enumerate(now, start=1) if _place(step) == place]
+    return found[min(occurrence, len(found) - 1)] if found else 1
+
+
+def _last_entry_ns(connection: sqlite3.Connection, calibration: str) -> int:
+    row = connection.execute(
+        "SELECT max(at_ns) FROM ("
+        "SELECT started_ns AS at_ns FROM calibrations WHERE id = :id "
+        "UNION ALL SELECT resumed_ns FROM resumptions WHERE calibration = :id "
+        "UNION ALL SELECT committed_ns FROM trims WHERE calibration = :id "
+        "UNION ALL SELECT at_ns FROM positions WHERE calibration = :id)",
+        {"id": calibration},
+    ).fetchone()
+    return int(row[0])
+
+
+def _write_steps(connection: sqlite3.Connection, calibration: str, steps: Sequence[Step], at_ns: int) -> None:
+    terms = [_json(dict(step.target_terms_db)) for step in steps]
+    revision = connection.execute(
+        "SELECT coalesce(max(revision), 0) + 1 FROM step_lists WHERE calibration = ?", (calibration,)
+    ).fetchone()[0]
+    connection.execute("INSERT INTO step_lists VALUES (?, ?, ?)", (calibration, revision, at_ns))
+    connection.executemany(
+        "INSERT INTO steps VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (calibration, revision, number, *_place(step), step.target_vu, step.tolerance_db, text)
+            for number, (step, text) in enumerate(zip(steps, terms, strict=True), start=1)
+        ],
+    )
+
+
+def _withdraw(connection: sqlite3.Connection, calibration: str, entry: WithdrawalEntry) -> str:
+    asked = entry.trim_id.strip()
+    trim_id = f"{calibration}.{int(asked)}" if asked.isascii() and asked.isdigit() else asked
+    row = connection.execute(
+        "SELECT trims.id, withdrawals.trim FROM trims LEFT JOIN withdrawals ON withdrawals.trim = trims.id "
+        "WHERE trims.id = ?",
+        (trim_id,),
+    ).fetchone()
+    if row is None:
+        raise EntryRefusedError(f"there is no trim {trim_id or 'without an id'}")
+    if row[1] is not None:
+        raise EntryRefusedError(f"trim {trim_id} is already withdrawn")
+    connection.execute("INSERT INTO withdrawals VALUES (?, ?, ?, ?)", (trim_id, entry.reason, entry.by, entry.at_ns))
+    return trim_id
+
+
+def _end(connection: sqlite3.Connection, calibration: str, reason: str, at_ns: int) -> None:
+    connection.execute("INSERT INTO endings VALUES (?, ?, ?)", (calibration, reason, at_ns))
+
+
+def _is_ended(connection: sqlite3.Connection, calibration: str) -> bool:
+    return connection.execute("SELECT 1 FROM endings WHERE calibration = ?", (calibration,)).fetchone() is not None
+
+
+def _json(value: object) -> str:
+    try:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except (TypeError, ValueError) as error:
+        raise EntryRefusedError(f"{value!r} does not go into JSON: {error}") from error

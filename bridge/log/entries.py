@@ -1,0 +1,103 @@
+"""What can be written into the log, and what became of it. Frozen; they cross from the metering thread and back."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from bridge.procedure.steps import Step
+from bridge.readings import Trim
+
+
+@dataclass(frozen=True, slots=True)
+class TrimEntry:
+    """A trim. ``trail`` is the way between: pairs of (seconds from the start of the source, fine deviation in dB)."""
+
+    trim: Trim
+    trail: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class WithdrawalEntry:
+    """A trim is withdrawn: by its id, or by its number alone within the current calibration (``17``)."""
+
+    trim_id: str
+    by: str
+    at_ns: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteEntry:
+    """What a person wants to keep with the calibration."""
+
+    text: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class EventEntry:
+    """Something happened: source lost or back, overruns, a refused trim. ``details`` must go into JSON."""
+
+    kind: str
+    message: str
+    at_ns: int
+    details: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PositionEntry:
+    """Where the calibration stands: step number (1…, 0 without steps) and bank (1…)."""
+
+    step: int
+    bank: int
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class ConfirmationEntry:
+    """A person has confirmed a preparation (heads cleaned and demagnetised, tape tails out, …)."""
+
+    item: str
+    by: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class StepsEntry:
+    """The steps of the calibration from now on."""
+
+    steps: Sequence[Step]
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class FinishEntry:
+    """The calibration is done: nothing but withdrawals and events is added to it any more."""
+
+    at_ns: int
+
+
+Entry = (
+    TrimEntry | WithdrawalEntry | NoteEntry | EventEntry | PositionEntry | ConfirmationEntry | StepsEntry | FinishEntry
+)
+
+
+class EntryRefusedError(Exception):
+    """An entry that makes no sense in this log. The message says why, in one line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Committed:
+    """The entry is on disk. ``id`` is that of the trim logged or withdrawn, else empty; ``tag`` came with the entry."""
+
+    entry: Entry
+    tag: object
+    id: str
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """The entry is not in the log. ``reason`` is one line for a person."""
+
+    entry: Entry
+    tag: object
+    reason: str

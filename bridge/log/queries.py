@@ -1,0 +1,168 @@
+"""The read side of the log: a connection of `bridge.log.store.open_reader` in, rows out one at a time."""
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+
+from bridge.log.trim_row import FIELDS, trail_from, trim_from
+from bridge.procedure.steps import Step
+from bridge.readings import Trim
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """When, by whom and why a trim was withdrawn."""
+
+    withdrawn_ns: int
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedTrim:
+    """A trim with what the log knows of it."""
+
+    id: str
+    calibration: str
+    sequence: int
+    trim: Trim
+    committed_ns: int
+    withdrawal: Withdrawal | None
+    trail: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedCalibration:
+    """A calibration at a glance. ``ended_ns`` and ``ending`` are None and "" while it is unfinished."""
+
+    id: str
+    machine: str
+    started_ns: int
+    resumptions: int
+    ended_ns: int | None
+    ending: str
+    trims: int
+    withdrawn: int
+
+
+@dataclass(frozen=True, slots=True)
+class LoggedLine:
+    """A note, an event or a confirmation: ``kind`` is ``note``, ``confirmation``, or the kind of the event."""
+
+    calibration: str | None
+    at_ns: int
+    kind: str
+    text: str
+    details: dict[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Which trims: all by default. ``from_ns`` (included) and ``until_ns`` (not) are Unix times of settling."""
+
+    calibration: str | None = None
+    machine: str | None = None
+    tracks: frozenset[int] | None = None
+    from_ns: int | None = None
+    until_ns: int | None = None
+    with_withdrawn: bool = True
+
+
+def day_ns(first: date, last: date) -> tuple[int, int]:
+    """Return where the days from ``first`` to ``last``, both included, begin and end by local time, as Unix times."""
+    begin = datetime(first.year, first.month, first.day).astimezone()
+    after = last + timedelta(days=1)
+    end = datetime(after.year, after.month, after.day).astimezone()
+    return int(begin.timestamp()) * 1_000_000_000, int(end.timestamp()) * 1_000_000_000
+
+
+_TRIMS: Final = (
+    f"SELECT trims.id, calibration, sequence, committed_ns, trail, withdrawn_ns, by_whom, reason, {', '.join(FIELDS)} "
+    "FROM trims LEFT JOIN withdrawals ON withdrawals.trim = trims.id "
+)
+
+
+def trims(connection: sqlite3.Connection, selection: Selection | None = None) -> Iterator[LoggedTrim]:
+    """Yield the trims of a selection in the order of logging."""
+    where, values = _conditions(selection or Selection())
+    for row in connection.execute(f"{_TRIMS}{where} ORDER BY entry", values):
+        trim_id, calibration, sequence, committed_ns, trail, withdrawn_ns, by, reason, *of_trim = row
+        withdrawal = None if withdrawn_ns is None else Withdrawal(withdrawn_ns, by, reason)
+        trim = trim_from(tuple(of_trim))
+        yield LoggedTrim(trim_id, calibration, sequence, trim, committed_ns, withdrawal, trail_from(trail))
+
+
+def calibrations(connection: sqlite3.Connection) -> Iterator[LoggedCalibration]:
+    """Yield all calibrations, the oldest first."""
+    for row in connection.execute(
+        "SELECT id, machine, started_ns, "
+        "(SELECT count(*) FROM resumptions WHERE resumptions.calibration = id), ended_ns, coalesce(reason, ''), "
+        "(SELECT count(*) FROM trims WHERE trims.calibration = calibrations.id), "
+        "(SELECT count(*) FROM withdrawals JOIN trims ON trims.id = trim WHERE trims.calibration = calibrations.id) "
+        "FROM calibrations LEFT JOIN endings ON endings.calibration = id ORDER BY number"
+    ):
+        yield LoggedCalibration(*row)
+
+
+def lines(connection: sqlite3.Connection, calibration: str | None = None) -> Iterator[LoggedLine]:
+    """Yield notes, events and confirmations in the order of time, of one calibration or of all and of none."""
+    where = "" if calibration is None else "WHERE calibration = ?"
+    for owner, at_ns, kind, text, details, by in connection.execute(
+        "SELECT * FROM ("
+        "SELECT calibration, at_ns, 'note', text, '{}', NULL FROM notes "
+        "UNION ALL SELECT calibration, at_ns, 'confirmation', item, '{}', by_whom FROM confirmations "
+        f"UNION ALL SELECT calibration, at_ns, kind, message, details, NULL FROM events) {where} ORDER BY at_ns",
+        () if calibration is None else (calibration,),
+    ):
+        yield LoggedLine(owner, at_ns, kind, text, json.loads(details) if by is None else {"by": by})
+
+
+def steps_of(connection: sqlite3.Connection, calibration: str) -> tuple[Step, ...]:
+    """Return the steps of a calibration as last written."""
+    return tuple(
+        Step(adjustment, tone_hz, speed_ips, target_vu, tolerance_db, json.loads(terms))
+        for adjustment, tone_hz, speed_ips, target_vu, tolerance_db, terms in connection.execute(
+            "SELECT adjustment, tone_hz, speed_ips, target_vu, tolerance_db, target_terms_db FROM steps "
+            "WHERE calibration = :id AND revision = (SELECT max(revision) FROM step_lists WHERE calibration = :id) "
+            "ORDER BY number",
+            {"id": calibration},
+        )
+    )
+
+
+def position_of(connection: sqlite3.Connection, calibration: str) -> tuple[int, int] | None:
+    """Return the last step number and bank of a calibration; None before the first was written."""
+    row = connection.execute(
+        "SELECT step, bank FROM positions WHERE calibration = ? ORDER BY entry DESC LIMIT 1", (calibration,)
+    ).fetchone()
+    return None if row is None else (row[0], row[1])
+
+
+def config_of(connection: sqlite3.Connection, calibration: str) -> str | None:
+    """Return the text of the config last used for a calibration; None when there is no such calibration."""
+    row = connection.execute(
+        "SELECT config FROM (SELECT config, resumed_ns AS at_ns FROM resumptions WHERE calibration = :id "
+        "UNION ALL SELECT config, started_ns FROM calibrations WHERE id = :id) ORDER BY at_ns DESC LIMIT 1",
+        {"id": calibration},
+    ).fetchone()
+    return None if row is None else str(row[0])
+
+
+def _conditions(selection: Selection) -> tuple[str, list[object]]:
+    asked: list[tuple[str, object]] = [
+        ("calibration = ?", selection.calibration),
+        ("machine = ?", selection.machine),
+        ("settled_ns >= ?", selection.from_ns),
+        ("settled_ns < ?", selection.until_ns),
+    ]
+    texts = [text for text, value in asked if value is not None]
+    values = [value for _, value in asked if value is not None]
+    if selection.tracks is not None:
+        texts.append(f"track IN ({', '.join('?' * len(selection.tracks))})")
+        values.extend(sorted(selection.tracks))
+    if not selection.with_withdrawn:
+        texts.append("withdrawn_ns IS NULL")
+    return (f"WHERE {' AND '.join(texts)}" if texts else ""), values
