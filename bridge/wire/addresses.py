@@ -77,12 +77,24 @@ class Address:
     def encode(self, *values: osc.Argument, track: int = 0) -> bytes:
         """Write the message, with ``track`` in place of ``N``.
 
+        Text is cut to its longest and loses what OSC cannot carry; counts stop at the end of their range: a frame is
+        not held back for the sake of a message that is too long.
+
         Raises
         ------
         bridge.wire.osc.OscError
-            When the values are not those of the table.
+            When a value is not of the type of the table.
         """
-        return osc.encode_message(self.path.replace("/N/", f"/{track}/"), self.tags, values)
+        sent = tuple(map(_sendable, self.arguments, values))
+        return osc.encode_message(self.path.replace("/N/", f"/{track}/"), self.tags, sent)
+
+
+def _sendable(argument: Argument, value: osc.Argument) -> osc.Argument:
+    if isinstance(value, str):
+        return value[: argument.longest].replace("\0", "").encode(errors="replace").decode()
+    if argument.tag == "i" and isinstance(value, int) and argument.highest is not None:
+        return min(value, int(argument.highest))
+    return value
 
 
 # Ranges of levels: a level of nothing is −200 dBFS (`bridge.units.SILENCE_DB`), a full-scale square wave +3 dBFS; the

@@ -1,0 +1,154 @@
+"""What a decoded OSC message asks for: a message in, a command or a reason out. Pure.
+
+Addresses match exactly. Arguments are those of the address table, and one more string at the end is the request id.
+What common controllers send in their place is taken where it can mean one thing only: a number without a fraction for
+an integer, 1 and 0 for on and off.
+"""
+
+import difflib
+import unicodedata
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from bridge.procedure import commands
+from bridge.procedure.commands import Command
+from bridge.wire.addresses import COMMAND_ADDRESSES, PAIR, SESSION_ADDRESSES, SUBSCRIBE, UNSUBSCRIBE, Address, Argument
+from bridge.wire.osc import Argument as Value
+from bridge.wire.osc import Message
+
+REQUEST_ID_CHARACTERS: Final = 64
+"""Longest request id: a UUID with a name before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Subscribe:
+    """Send frames to the sender for ``duration_s``."""
+
+    duration_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unsubscribe:
+    """Send the sender no more frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Let the sender command, if ``code`` is right."""
+
+    code: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a message asks for; ``request_id`` is empty when no answer is wanted."""
+
+    wish: Command | Subscribe | Unsubscribe | Pair
+    request_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Why a message is not taken; ``request_id`` is empty when it has none or it cannot be told."""
+
+    reason: str
+    request_id: str = ""
+
+
+class _ArgumentError(ValueError):
+    """An argument is not what the table says."""
+
+
+_WISHES: Final[dict[str, Callable[..., Command | Subscribe | Unsubscribe | Pair]]] = {
+    "/do/next": commands.NextStep,
+    "/do/back": commands.PreviousStep,
+    "/do/step": commands.GoToStep,
+    "/do/bank": commands.SelectBank,
+    "/do/focus": commands.Focus,
+    "/do/hold": commands.Hold,
+    "/do/log": commands.LogNow,
+    "/do/undo": commands.Withdraw,
+    "/do/note": commands.Note,
+    SUBSCRIBE.path: Subscribe,
+    UNSUBSCRIBE.path: Unsubscribe,
+    PAIR.path: Pair,
+}
+_NO_ARGUMENTS: Final = Address("", (), "")
+_ROWS: Final = {row.path: row for row in (*COMMAND_ADDRESSES, *SESSION_ADDRESSES)}
+
+
+def read(message: Message) -> Asked | Refused:
+    """Return what a message asks for, or why it is not taken."""
+    row = _ROWS.get(message.address)
+    if row is None:
+        return _unknown(message)
+    values = message.arguments
+    request_id = _request_id(row, values)
+    wanted = len(row.arguments)
+    if len(values) != wanted + bool(request_id):
+        return Refused(f"{row.path} takes {_described(row)}, and a request id if you like", request_id)
+    try:
+        taken = [_take(argument, value) for argument, value in zip(row.arguments, values, strict=False)]
+    except _ArgumentError as error:
+        return Refused(f"{row.path}: {error}", request_id)
+    return Asked(_WISHES[row.path](*taken), request_id)
+
+
+def _request_id(row: Address, values: tuple[Value, ...]) -> str:
+    """Return the last value where it can only be the request id: a short string that is not an argument of its own."""
+    last = values[-1] if values else None
+    if not isinstance(last, str) or not 0 < len(last) <= REQUEST_ID_CHARACTERS or not _one_line(last):
+        return ""
+    own = len(values) <= len(row.arguments) and row.arguments[len(values) - 1].tag == "s"
+    return "" if own else last
+
+
+def _unknown(message: Message) -> Refused:
+    """Say that nothing has this address.
+
+    An answer goes only to what looks like a command. If all else were answered, two programs that refuse each other's
+    refusals would do so for ever.
+    """
+    if not message.address.startswith("/do/"):
+        return Refused(f"nothing is at {message.address}")
+    near = difflib.get_close_matches(message.address, _ROWS, n=1)
+    last = message.arguments[-1:]
+    request_id = _request_id(_NO_ARGUMENTS, last)
+    return Refused(f"nothing is at {message.address}" + (f"; near it is {near[0]}" if near else ""), request_id)
+
+
+def _take(argument: Argument, value: Value) -> int | bool | str:
+    if argument.tag == "i":
+        return _take_integer(argument, value)
+    if argument.tag == "T":
+        if isinstance(value, bool | int | float) and value in (0, 1):
+            return bool(value)
+        raise _ArgumentError(f"{argument.name} must be T or F (1 or 0 will do)")
+    if not isinstance(value, str):
+        raise _ArgumentError(f"{argument.name} must be a string")
+    if not value.strip() or len(value) > (argument.longest or len(value)):
+        raise _ArgumentError(f"{argument.name} must have 1 to {argument.longest} characters")
+    if not _one_line(value):
+        raise _ArgumentError(f"{argument.name} must be one line without control characters")
+    return value
+
+
+def _take_integer(argument: Argument, value: Value) -> int:
+    # T and F are no numbers here, though Python counts with them.
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value // 1:
+        raise _ArgumentError(f"{argument.name} must be a whole number")
+    if argument.lowest is not None and argument.highest is not None:
+        lowest, highest = int(argument.lowest), int(argument.highest)
+        if not lowest <= value <= highest:
+            raise _ArgumentError(f"{argument.name} must be {lowest} to {highest}")
+    return int(value)
+
+
+def _one_line(text: str) -> bool:
+    """Whether a text can be shown in a terminal: no control characters, no line or paragraph separators."""
+    return not any(unicodedata.category(character) in {"Cc", "Zl", "Zp"} for character in text)
+
+
+def _described(row: Address) -> str:
+    return ", ".join(f"{argument.name} ({argument.tag})" for argument in row.arguments) or "no argument"

@@ -1,0 +1,147 @@
+"""Where OSC packets are received: packets in; commands into the inbox, subscriptions to their list, answers out.
+
+Whoever sent it, and whatever it is, a packet is dealt with in one bounded step and raises nothing.
+"""
+
+import logging
+from collections import deque
+from collections.abc import Callable
+from functools import partial
+from typing import Final
+
+from bridge.control import osc
+from bridge.control.inbox import CommandInbox, Request
+from bridge.control.pairing import Pairing
+from bridge.control.requests import RequestMemory
+from bridge.procedure.commands import Command
+from bridge.wire.addresses import DONE, REFUSED
+from bridge.wire.episodes import Episode
+from bridge.wire.osc import OscError, decode
+from bridge.wire.subscribers import Subscribers
+from bridge.wire.udp import RECEIVE_BYTES, Address, printable
+
+STRANGER_ANSWERS_PER_S: Final = 10
+"""Refusals a second to those not allowed to command. Enough for a person who has forgotten to pair; a sender that
+forges its address cannot use us to flood somebody else."""
+
+BUSY: Final = "too many commands are waiting: send it again"
+
+log = logging.getLogger(__name__)
+
+
+class OscReception:
+    """Receives packets in one thread; requests may be answered from any.
+
+    Parameters
+    ----------
+    inbox : CommandInbox
+        Where commands go.
+    subscribers : Subscribers
+        Where subscriptions go.
+    pairing : Pairing
+        Who may command.
+    send : callable
+        Sends a packet to an address, without waiting and without raising, from any thread.
+    """
+
+    def __init__(
+        self,
+        inbox: CommandInbox,
+        subscribers: Subscribers,
+        pairing: Pairing,
+        send: Callable[[bytes, Address], object],
+    ) -> None:
+        self._inbox = inbox
+        self._subscribers = subscribers
+        self._pairing = pairing
+        self._send = send
+        self._memory = RequestMemory()
+        self._stranger_answers_s: deque[float] = deque(maxlen=STRANGER_ANSWERS_PER_S)
+        self._refusing = Episode()
+        self._refused_packets = 0
+
+    @property
+    def refused_packets(self) -> int:
+        """Packets that were refused, in whole or in part."""
+        return self._refused_packets
+
+    def receive(self, packet: bytes, sender: Address, now_s: float) -> None:
+        """Deal with one packet; ``now_s`` is monotonic."""
+        try:
+            decoded = decode(packet, RECEIVE_BYTES)
+        except OscError as error:
+            self._count_refused(str(error), sender, now_s)
+            return
+        reasons = list(decoded.refused)
+        for message in decoded.messages:
+            asked = osc.read(message)
+            if isinstance(asked, osc.Asked):
+                reason = self._admit(asked, sender, now_s)
+                request_id = asked.request_id
+            else:
+                reason, request_id = asked.reason, asked.request_id
+            if reason is not None:
+                reasons.append(reason)
+                self._refuse(request_id, reason, sender, now_s)
+        if reasons:
+            self._count_refused(reasons[0], sender, now_s)
+
+    def _admit(self, asked: osc.Asked, sender: Address, now_s: float) -> str | None:
+        """Do what is asked, or hand it on. Returns why not, or None."""
+        wish = asked.wish
+        if isinstance(wish, osc.Pair):
+            reason = self._pairing.pair(sender, wish.code, now_s)
+        elif (reason := self._pairing.refusal(sender)) is not None:
+            return reason
+        elif isinstance(wish, osc.Subscribe):
+            reason = self._subscribers.subscribe(sender, wish.duration_s, now_s)
+        elif isinstance(wish, osc.Unsubscribe):
+            self._subscribers.unsubscribe(sender)
+        else:
+            return self._hand_on(wish, asked.request_id, sender)
+        if reason is None and asked.request_id:
+            self._send(DONE.encode(asked.request_id), sender)
+        return reason
+
+    def _hand_on(self, command: Command, request_id: str, sender: Address) -> str | None:
+        if not request_id:
+            request = Request(command, f"osc {printable(sender)}", _nobody_asked)
+            return None if self._inbox.put(request) else BUSY
+        standing = self._memory.begin(sender, request_id)
+        if isinstance(standing, tuple):
+            self._send_answer(sender, request_id, standing[0])
+        elif standing == "new":
+            request = Request(command, f"osc {printable(sender)}", partial(self._answer, sender, request_id))
+            if not self._inbox.put(request):
+                self._memory.forget(sender, request_id)
+                return BUSY
+        return None
+
+    def _answer(self, sender: Address, request_id: str, refused_reason: str | None) -> None:
+        self._memory.answered(sender, request_id, refused_reason)
+        self._send_answer(sender, request_id, refused_reason)
+
+    def _send_answer(self, sender: Address, request_id: str, refused_reason: str | None) -> None:
+        if refused_reason is None:
+            self._send(DONE.encode(request_id), sender)
+        else:
+            self._send(REFUSED.encode(request_id, refused_reason), sender)
+
+    def _refuse(self, request_id: str, reason: str, sender: Address, now_s: float) -> None:
+        if not request_id:
+            return
+        if self._pairing.refusal(sender) is not None:
+            answers_s = self._stranger_answers_s
+            if len(answers_s) == answers_s.maxlen and now_s - answers_s[0] < 1.0:
+                return
+            answers_s.append(now_s)
+        self._send_answer(sender, request_id, reason)
+
+    def _count_refused(self, reason: str, sender: Address, now_s: float) -> None:
+        self._refused_packets += 1
+        if self._refusing.happened(now_s):
+            log.warning("refused a packet from %s: %s", printable(sender), reason)
+
+
+def _nobody_asked(_refused_reason: str | None) -> None:
+    """Answer a request that has no id: by saying nothing."""

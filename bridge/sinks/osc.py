@@ -1,0 +1,68 @@
+"""Frames and trims to everybody who wants them over OSC: frames in, datagrams out.
+
+A frame is one bundle and one datagram, however many tracks it has: 24 tracks make 4 kB, 64 make 10 kB, and UDP allows
+64 kB. Beyond 1472 bytes a network carries it in pieces, and a lost piece loses the frame, which the next one makes
+good; in return a receiver never has to put a frame together.
+"""
+
+import threading
+from collections.abc import Sequence
+
+from bridge.readings import Frame, Trim
+from bridge.wire.addresses import TRIM_LOGGED
+from bridge.wire.frames import FrameEncoder
+from bridge.wire.subscribers import Subscribers
+from bridge.wire.udp import Address, UdpDestination, UdpEndpoint
+
+
+class OscSink:
+    """Sends to all subscribers and to the fixed destinations. From any thread; never waits.
+
+    Parameters
+    ----------
+    endpoint : UdpEndpoint
+        What subscribers are sent from: the port that they wrote to.
+    subscribers : Subscribers
+        Who has asked for frames.
+    destinations : sequence of UdpDestination
+        Who is sent everything, asked or not. Closed by `close`.
+    """
+
+    def __init__(
+        self, endpoint: UdpEndpoint, subscribers: Subscribers, destinations: Sequence[UdpDestination] = ()
+    ) -> None:
+        self._endpoint = endpoint
+        self._subscribers = subscribers
+        self._destinations = tuple(destinations)
+        self._encoder = FrameEncoder()
+        self._lock = threading.Lock()
+
+    @property
+    def lost_packets(self) -> int:
+        """Packets for the fixed destinations that could not be sent."""
+        return sum(destination.lost_packets for destination in self._destinations)
+
+    def publish(self, frame: Frame, now_s: float) -> None:
+        """Send a frame; ``now_s`` is monotonic."""
+        with self._lock:
+            addresses = self._subscribers.active(now_s)
+            if addresses or self._destinations:
+                self._send(self._encoder.encode(frame), addresses)
+
+    def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:
+        """Send that a trim is in the log. Call it after the commit, never before."""
+        values = (trim.track, trim.adjustment, trim.as_found_db, trim.as_left_db, trim.spread_db, trim_id)
+        with self._lock:
+            self._send(TRIM_LOGGED.encode(*values), self._subscribers.active(now_s))
+
+    def _send(self, packet: bytes, addresses: Sequence[Address]) -> None:
+        for destination in self._destinations:
+            destination.send(packet)
+        for address in addresses:
+            self._endpoint.send(packet, address)
+
+    def close(self) -> None:
+        """Let go of the fixed destinations."""
+        with self._lock:
+            for destination in self._destinations:
+                destination.close()

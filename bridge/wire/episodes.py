@@ -1,0 +1,21 @@
+"""When a fault that goes on is worth a line: once, until it has been quiet for a while."""
+
+from dataclasses import dataclass
+from typing import Final
+
+QUIET_S: Final = 10.0
+"""A fault that stays away for so long is over. Frames come 1–100 times a second, so a fault of theirs shows sooner."""
+
+
+@dataclass(slots=True)
+class Episode:
+    """One kind of fault. For one thread."""
+
+    quiet_s: float = QUIET_S
+    _last_s: float = float("-inf")
+
+    def happened(self, now_s: float) -> bool:
+        """Note that it happened at ``now_s`` (monotonic). True when this is the first of an episode."""
+        first = now_s - self._last_s > self.quiet_s
+        self._last_s = now_s
+        return first

@@ -1,0 +1,275 @@
+"""UDP: datagrams in, datagrams out, without ever waiting.
+
+Sending is done by whoever has something to say, in their own thread: a send either goes into the system's buffer at
+once or is counted as lost. Receiving has a thread of its own, and not an event loop or a poll between blocks, because
+then a flood of packets costs metering nothing but a bounded share of the processor: after `TURN_S` of work the thread
+sleeps for `PAUSE_S`, and what comes meanwhile waits in the system's buffer or is dropped there, for nothing.
+"""
+
+import contextlib
+import errno
+import ipaddress
+import logging
+import selectors
+import socket
+import struct
+import sys
+import threading
+import time
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Final
+
+from bridge.wire.episodes import Episode
+from bridge.wire.osc import PACKET_BYTES
+
+Address = tuple[str, int] | tuple[str, int, int, int]
+"""As sockets have it: host and port, with flow and scope after them for IPv6."""
+
+TURN_S: Final = 0.001
+PAUSE_S: Final = 0.002
+"""Under a flood the thread works for a third of the time at most, a millisecond at a stretch, which is a fifth of a short
+block (512 frames at 96 kHz), and takes some 20,000 packets a second. A controller with both hands on its faders sends a
+few hundred."""
+
+RECEIVE_BYTES: Final = 1472
+"""Longest packet that is taken: one Ethernet frame (1500 − 20 − 8). A command has a tenth of that."""
+
+BUFFER_BYTES: Final = 1 << 20
+"""What is asked of the system for either direction: the frames of 64 tracks for 100 receivers. macOS (from memory)
+sends no datagram longer than this buffer, and its default is 9216 bytes."""
+
+_COUNTS_DROPS: Final = sys.platform == "linux"
+_SO_RXQ_OVFL: Final = 40
+_DROPS: Final = struct.Struct("=I")
+_DROPS_BYTES: Final = socket.CMSG_SPACE(_DROPS.size) if _COUNTS_DROPS else 0
+"""Linux, asm-generic/socket.h: with SO_RXQ_OVFL each packet tells how many were dropped before it."""
+
+log = logging.getLogger(__name__)
+
+
+class UdpError(Exception):
+    """The socket cannot be had or the name is not known. The message says why, in one line."""
+
+
+@lru_cache(maxsize=1024)
+def is_loopback(host: str) -> bool:
+    """Return whether a numeric host address is of this computer alone."""
+    address = ipaddress.ip_address(host.partition("%")[0])
+    mapped = getattr(address, "ipv4_mapped", None)
+    return (mapped or address).is_loopback
+
+
+def printable(address: Address) -> str:
+    """Return an address as people write it: ``192.0.2.7:9000``, ``[2001:db8::7]:9000``."""
+    return f"[{address[0]}]:{address[1]}" if ":" in address[0] else f"{address[0]}:{address[1]}"
+
+
+def resolve(destination: str) -> Address:
+    """Return the address of ``host:port`` or ``[host]:port``. Asks the name service, so it may wait.
+
+    Raises
+    ------
+    UdpError
+        When it is not of that form or the host is not known.
+    """
+    host, colon, port = destination.rpartition(":")
+    if host.startswith("[") and host.endswith("]"):
+        host = host[1:-1]
+    elif ":" in host:
+        colon = ""
+    if not (colon and host and port.isascii() and port.isdecimal() and 0 < int(port) < 65_536):
+        raise UdpError(f"{destination!r} is not host:port, as in 192.0.2.7:9000 or [2001:db8::7]:9000")
+    return _lookup(host, int(port))
+
+
+def _lookup(host: str, port: int) -> Address:
+    try:
+        found = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)
+    except (OSError, UnicodeError) as error:
+        raise UdpError(f"host {host!r} is not known: {error}") from None
+    # Common practice, no source: many OSC receivers hear IPv4 alone, also where "localhost" means ::1 first.
+    family, _, _, _, address = min(found, key=lambda entry: entry[0] != socket.AF_INET)
+    numeric, _, *rest = address
+    return (str(numeric), port) if family == socket.AF_INET else (str(numeric), port, int(rest[0]), int(rest[1]))
+
+
+def _family(address: Address) -> socket.AddressFamily:
+    return socket.AF_INET if len(address) == 2 else socket.AF_INET6
+
+
+def _socket(family: socket.AddressFamily) -> socket.socket:
+    made = socket.socket(family, socket.SOCK_DGRAM)
+    made.setblocking(False)
+    for option in (socket.SO_SNDBUF, socket.SO_RCVBUF):
+        # Some systems refuse more than their limit instead of giving what they have.
+        with contextlib.suppress(OSError):
+            made.setsockopt(socket.SOL_SOCKET, option, BUFFER_BYTES)
+    return made
+
+
+class UdpDestination:
+    """A fixed receiver: has a connected socket of its own, so that the system tells when nobody is there.
+
+    For one thread at a time. A receiver that is gone costs one system call a frame; when it is back, so are the frames.
+    """
+
+    def __init__(self, address: Address) -> None:
+        self.address = address
+        self.lost_packets = 0
+        self._socket: socket.socket | None = None
+        self._episode = Episode()
+
+    def send(self, packet: bytes) -> bool:
+        """Send, or count it as lost. Never waits, never raises."""
+        try:
+            if self._socket is None:
+                self._socket = _socket(_family(self.address))
+                self._socket.connect(self.address)
+            self._socket.send(packet)
+        except OSError as error:
+            self.lost_packets += 1
+            if self._episode.happened(time.monotonic()):
+                log.warning("cannot send to %s: %s", printable(self.address), error.strerror or error)
+            if error.errno not in (errno.EAGAIN, errno.EWOULDBLOCK, errno.ENOBUFS, errno.ECONNREFUSED, errno.EMSGSIZE):
+                # The network has changed under the connection: make it anew with the next packet.
+                self.close()
+            return False
+        return True
+
+    def close(self) -> None:
+        """Let go of the socket."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+
+class UdpEndpoint:
+    """The port at which commands arrive, and from which they and subscribers are answered.
+
+    Parameters
+    ----------
+    listen : str
+        Address to listen at: ``127.0.0.1`` and ``::1`` hear this computer alone, ``0.0.0.0`` every IPv4 network, ``::``
+        every network of IPv6 and IPv4.
+    port : int
+        Port; 0 lets the system choose.
+
+    Raises
+    ------
+    UdpError
+        When the address is not of this computer or the port is taken.
+    """
+
+    def __init__(self, listen: str, port: int) -> None:
+        self._sockets: dict[socket.AddressFamily, socket.socket] = {}
+        self._wake_out, self._wake_in = socket.socketpair()
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._lock = threading.Lock()
+        self._lost_packets = 0
+        self._losing = Episode()
+        self._dropped: dict[socket.socket, int] = {}
+        try:
+            self.address = self._bind(_lookup(listen, port))
+            if self.address[0] == "::":
+                self._bind(("0.0.0.0", self.address[1]))
+        except (OSError, UdpError) as error:
+            self.stop()
+            reason = error.strerror if isinstance(error, OSError) else error
+            raise UdpError(f"cannot listen at {listen} port {port}: {reason}") from None
+
+    def _bind(self, address: Address) -> Address:
+        family = _family(address)
+        made = self._sockets[family] = _socket(family)
+        if family == socket.AF_INET6:
+            # Senders over IPv4 shall have IPv4 addresses; they have a socket of their own.
+            made.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+        if _COUNTS_DROPS:
+            made.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+        made.bind(address)
+        bound: Address = made.getsockname()
+        return bound
+
+    @property
+    def lost_packets(self) -> int:
+        """Packets that could not be sent."""
+        return self._lost_packets
+
+    @property
+    def dropped_packets(self) -> int:
+        """Packets that came faster than they were read, as far as the system says (Linux)."""
+        return sum(self._dropped.values())
+
+    def send(self, packet: bytes, to: Address) -> bool:
+        """Send, or count it as lost. Never waits, never raises; from any thread."""
+        try:
+            self._sockets[_family(to)].sendto(packet, to)
+        except (OSError, KeyError) as error:
+            with self._lock:
+                self._lost_packets += 1
+                first = self._losing.happened(time.monotonic())
+            if first:
+                reason = error.strerror if isinstance(error, OSError) else "not of the family of the listening address"
+                log.warning("cannot send to %s: %s", printable(to), reason)
+            return False
+        return True
+
+    def start(self, receive: Callable[[bytes, Address, float], None]) -> None:
+        """Begin to hear.
+
+        Parameters
+        ----------
+        receive : callable
+            Called in the receiving thread with each packet, its sender and the monotonic time. Packets of more than
+            `RECEIVE_BYTES` come cut, and still longer than that.
+        """
+        self._thread = threading.Thread(target=self._hear, args=(receive,), name="udp", daemon=True)
+        self._thread.start()
+
+    def _hear(self, receive: Callable[[bytes, Address, float], None]) -> None:
+        with selectors.DefaultSelector() as selector:
+            selector.register(self._wake_out, selectors.EVENT_READ)
+            for one in self._sockets.values():
+                selector.register(one, selectors.EVENT_READ)
+            while not self._stopping.is_set():
+                for key, _ in selector.select():
+                    if isinstance(key.fileobj, socket.socket) and key.fileobj is not self._wake_out:
+                        self._take(key.fileobj, receive)
+
+    def _take(self, one: socket.socket, receive: Callable[[bytes, Address, float], None]) -> None:
+        began_s = now_s = time.monotonic()
+        while now_s - began_s < TURN_S:
+            try:
+                packet, sender = self._read(one)
+            except BlockingIOError:
+                return
+            except OSError:
+                # Some systems report here that an earlier answer found nobody. There may be packets behind it.
+                break
+            try:
+                receive(packet, sender, now_s)
+            except Exception:
+                # A fault of ours: the next packet may be without it, and nobody but this thread would hear it.
+                log.exception("a packet from %s could not be handled", printable(sender))
+            now_s = time.monotonic()
+        self._stopping.wait(PAUSE_S)
+
+    def _read(self, one: socket.socket) -> tuple[bytes, Address]:
+        if not _COUNTS_DROPS:
+            return one.recvfrom(PACKET_BYTES)
+        packet, said, _, sender = one.recvmsg(RECEIVE_BYTES + 1, _DROPS_BYTES)
+        for _, kind, value in said:
+            if kind == _SO_RXQ_OVFL:
+                self._dropped[one] = _DROPS.unpack(value)[0]
+        return packet, sender
+
+    def stop(self) -> None:
+        """Stop hearing and let go of the sockets. Never raises; also when never started."""
+        self._stopping.set()
+        with contextlib.suppress(OSError):
+            self._wake_in.send(b"\0")
+        if self._thread is not None:
+            self._thread.join(1.0)
+        for one in (*self._sockets.values(), self._wake_in, self._wake_out):
+            one.close()
