@@ -9,6 +9,7 @@ from bridge.config.faults import Finding, shown
 from bridge.config.positions import Path
 from bridge.config.receivers import receiver
 from bridge.config.settings import EqualizationSetting, Settings
+from bridge.source.channels import MAX_INPUTS
 from bridge.tape.errors import TapeError
 from bridge.tape.wavelength import same_speed
 
@@ -50,17 +51,10 @@ def _curve(path: Path, setting: EqualizationSetting, ips: float) -> Iterator[Fin
         yield Finding(path, wrong.problem, show_value=False)
 
 
-def _tape_speed(settings: Settings) -> Iterator[Finding]:
-    speeds = [speed.ips for speed in settings.machine.speeds]
-    if speeds and not any(same_speed(speed, settings.tape.speed_ips) for speed in speeds):
-        problem = f"the machine has no such speed: it has {_listed(speeds)} in/s"
-        yield Finding(("tape", "speed_ips"), problem)
-
-
 def _step_speeds(settings: Settings) -> Iterator[Finding]:
-    speeds = [speed.ips for speed in settings.machine.speeds] or [settings.tape.speed_ips]
+    speeds = [speed.ips for speed in settings.machine.speeds]
     for index, step in enumerate(settings.step):
-        if step.speed_ips is not None and not any(same_speed(speed, step.speed_ips) for speed in speeds):
+        if speeds and step.speed_ips is not None and not any(same_speed(speed, step.speed_ips) for speed in speeds):
             problem = f"the machine has no such speed: it has {_listed(speeds)} in/s"
             yield Finding(("step", index, "speed_ips"), problem, "add it as [[machine.speeds]]")
 
@@ -89,18 +83,23 @@ def _recording(settings: Settings) -> Iterator[Finding]:
         yield Finding(("audio", "recording"), problem, show_value=False)
 
 
-def _host_api(settings: Settings) -> Iterator[Finding]:
-    if settings.audio.host_api and not settings.audio.device:
-        problem = "says nothing without a device"
-        yield Finding(("audio", "host_api"), problem, "name the device too")
-
-
-def _bank_sizes(settings: Settings) -> Iterator[Finding]:
+def _banks(settings: Settings) -> Iterator[Finding]:
     for index, pairs in enumerate(settings.audio.banks):
         earlier = next((number for number, other in enumerate(settings.audio.banks[:index]) if other == pairs), None)
         if earlier is not None:
             problem = f"the same bank as entry {earlier + 1}"
             yield Finding(("audio", "inputs", index), problem, "take one of them out", show_value=False)
+    used = {number for pairs in settings.audio.banks for _, number in pairs}
+    if len(used) > MAX_INPUTS:
+        problem = f"the banks together use {len(used)} inputs; {MAX_INPUTS} are possible"
+        yield Finding(("audio", "inputs"), problem, show_value=False)
+
+
+def _step_targets(settings: Settings) -> Iterator[Finding]:
+    for index, step in enumerate(settings.step):
+        if step.target_vu is not None and step.user_db != 0.0:
+            problem = "a correction does not go together with target_vu"
+            yield Finding(("step", index, "user_db"), problem, "give one of them")
 
 
 def _listen(settings: Settings) -> Iterator[Finding]:
@@ -135,13 +134,12 @@ def _listed(numbers: list[float]) -> str:
 _CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Finding]]], ...]] = (
     ((("machine", "speeds"),), _speeds),
     ((("tape", "equalization"), ("tape", "speed_ips")), _tape_curve),
-    ((("tape", "speed_ips"), ("machine", "speeds")), _tape_speed),
-    ((("step",), ("tape", "speed_ips"), ("machine", "speeds")), _step_speeds),
+    ((("step",), ("machine", "speeds")), _step_speeds),
     ((("machine",), ("tape", "equalization"), ("tape", "speed_ips")), _machine),
     ((("tape",),), _tape),
     ((("audio", "source"), ("audio", "recording")), _recording),
-    ((("audio", "host_api"), ("audio", "device")), _host_api),
-    ((("audio", "inputs"),), _bank_sizes),
+    ((("audio", "inputs"),), _banks),
+    ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),
     ((("osc", "destinations"),), _destinations),
 )

@@ -3,11 +3,13 @@
 from bridge.config.receivers import receiver
 from bridge.config.settings import EqualizationSetting, FringingSettings, Settings, TimeConstants
 from bridge.procedure.bank import Bank
+from bridge.procedure.plan import generate_steps, plan_steps
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape, Tone
 from bridge.tape.equalization import Equalization
 from bridge.tape.fringing import FringingTable
 from bridge.tape.machine import Machine, Speed
+from bridge.tape.targets import StepRequest, default_speed_ips
 
 
 def to_equalization(setting: EqualizationSetting, speed_ips: float) -> Equalization:
@@ -24,22 +26,21 @@ def to_equalization(setting: EqualizationSetting, speed_ips: float) -> Equalizat
 
 
 def to_machine(settings: Settings) -> Machine:
-    """Return the machine. Without speeds of its own it has the speed and the equalization of the calibration tape.
+    """Return the machine.
 
     Raises
     ------
     TapeError
         For figures that no machine can have; never for settings that came from `bridge.config.load`.
     """
-    machine, tape = settings.machine, settings.tape
-    speeds = [(speed.ips, speed.equalization) for speed in machine.speeds] or [(tape.speed_ips, tape.equalization)]
+    machine = settings.machine
     return Machine(
         name=machine.name,
         tracks=machine.tracks,
         operating_level_nwb_per_m=machine.operating_level_nwb_per_m,
         track_width_mm=machine.track_width_mm,
         track_pitch_mm=machine.track_pitch_mm,
-        speeds=tuple(Speed(ips, to_equalization(setting, ips)) for ips, setting in speeds),
+        speeds=tuple(Speed(speed.ips, to_equalization(speed.equalization, speed.ips)) for speed in machine.speeds),
         operating_level_scale=machine.operating_level_scale,
         tape_width_mm=machine.tape_width_mm,
         repro_gap_um=machine.repro_gap_um,
@@ -79,17 +80,23 @@ def _fringing(setting: FringingSettings | None) -> FringingTable | None:
 
 
 def to_steps(settings: Settings) -> tuple[Step, ...]:
-    """Return the steps of the config, in its order."""
-    return tuple(
-        Step(
+    """Return the steps of the config, in its order, or those of good practice when it has none; with their targets."""
+    machine, tape = to_machine(settings), to_tape(settings)
+    if not settings.step:
+        return generate_steps(machine, tape)
+    requests = (
+        StepRequest(
             adjustment=step.adjustment,
             tone_hz=step.tone_hz,
-            speed_ips=settings.tape.speed_ips if step.speed_ips is None else step.speed_ips,
-            target_vu=step.target_vu or 0.0,
+            speed_ips=default_speed_ips(machine, tape) if step.speed_ips is None else step.speed_ips,
             tolerance_db=step.tolerance_db,
+            target_vu=step.target_vu,
+            user_db=step.user_db,
+            tone_level_db=step.tone_level_db,
         )
         for step in settings.step
     )
+    return plan_steps(requests, machine, tape)
 
 
 def to_banks(settings: Settings) -> tuple[Bank, ...]:

@@ -8,6 +8,7 @@ from typing import Final
 from bridge.config.faults import Finding, shown
 from bridge.config.positions import Path
 from bridge.config.settings import MOST_TRACKS
+from bridge.source.channels import MAX_INPUT_NUMBER
 
 Pairs = tuple[tuple[int, int], ...]
 
@@ -50,8 +51,8 @@ def offsets(value: object, findings: list[Finding]) -> tuple[tuple[int, float], 
     for name, offset in value.items():
         path = (*OFFSETS, name)
         numbers = _numbers(name)
-        if numbers is None or len(numbers) != 1 or not 1 <= numbers[0] <= MOST_TRACKS:
-            findings.append(Finding(path, f"an input is one number from 1 to {MOST_TRACKS}"))
+        if numbers is None or len(numbers) != 1 or not 1 <= numbers[0] <= MAX_INPUT_NUMBER:
+            findings.append(Finding(path, f"an input is one number from 1 to {MAX_INPUT_NUMBER}"))
         elif not _is_number(offset) or not abs(offset) <= _LARGEST_OFFSET_DB:
             findings.append(Finding(path, "must be a number from -60 to 60 dB"))
         elif numbers[0] in out:
@@ -104,9 +105,9 @@ def _patch(
             if tracks is not None
             else Finding(path, f"track {beyond} is not possible: tracks are 1 to {last}")
         )
-    elif right[0] < 1 or right[-1] > MOST_TRACKS:
-        beyond = right[-1] if right[-1] > MOST_TRACKS else right[0]
-        findings.append(Finding(path, f"input {beyond} is not possible: inputs are 1 to {MOST_TRACKS}"))
+    elif right[0] < 1 or right[-1] > MAX_INPUT_NUMBER:
+        beyond = right[-1] if right[-1] > MAX_INPUT_NUMBER else right[0]
+        findings.append(Finding(path, f"input {beyond} is not possible: inputs are 1 to {MAX_INPUT_NUMBER}"))
     elif len(left) != len(right):
         suggestion = f"write {shown(_range(right[0], len(left)))}"
         findings.append(Finding(path, f"{_count(left, 'track')} cannot take {_count(right, 'input')}", suggestion))

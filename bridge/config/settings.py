@@ -109,7 +109,7 @@ class MachineSettings(Section):
     fringing: FringingSettings | None = None
     """Fringing measured on the reproduce head; left out = estimated from the track width."""
     speeds: tuple[SpeedSettings, ...] = ()
-    """Its speeds; left out = the speed and the equalization of the calibration tape."""
+    """Its speeds; left out = it is taken to agree with the calibration tape."""
 
 
 class ToneSettings(Section):
@@ -160,9 +160,10 @@ class AudioSettings(Section):
     source: Literal["device", "recording", "simulated"] = "device"
     """Where the sound comes from: an audio interface, a file, or the recorder that is built in for practice."""
     device: Annotated[str, Field(max_length=300)] = ""
-    """Name of the audio interface, as `trimbridge inputs` writes it; empty = the system's default."""
+    """Name of the audio interface as `trimbridge inputs` writes it, or a part of it that fits no other; empty = the
+    only one there is."""
     host_api: Annotated[str, Field(max_length=100)] = ""
-    """The driver family under which `trimbridge inputs` lists it; empty = the first that has the device."""
+    """The host API under which `trimbridge inputs` lists it; empty = any."""
     recording: FilePath | None = None
     """The file for source = "recording": WAV, RF64 or FLAC. A relative path starts at this config's folder."""
     sample_rate_hz: Annotated[int, Field(ge=44_100, le=192_000)] = 48_000
@@ -186,9 +187,15 @@ class StepSettings(Section):
     tone_hz: Hz
     """The tone to which it is turned."""
     speed_ips: SpeedIps | None = None
-    """The speed at which the machine runs; left out = the speed of the calibration tape."""
+    """The speed at which the machine runs; left out = the speed of the calibration tape, if the
+    machine has it, or else its first."""
+    tone_level_db: Db | None = None
+    """Which of several tones of one frequency on the tape is meant; on the record side, the level of the generator's
+    tone relative to operating level. Left out = the one nearest 0 dB."""
     target_vu: Annotated[float, Field(ge=-40.0, le=12.0)] | None = None
     """What the meter must read; left out = computed from machine and tape."""
+    user_db: Db = 0.0
+    """A correction of your own, added to the computed target."""
     tolerance_db: Annotated[float, Field(gt=0.0, le=12.0)] = 0.25
     """How far from the target a track may be left, up or down."""
 
