@@ -195,7 +195,9 @@ class ToneTracker:
         The newest hop waits for the next measurement: what each hop's frequency was is seen from its neighbours.
         """
         hops = self._detected.last(HOPS_A_MEASUREMENT + 2)
-        turned = [self._turned(now, before, 1) for before, now in pairwise(hops)]
+        # The image turns the other way: it is taken off before the turn is looked at.
+        rough = self._quadrature.amplitude(hops, self._rad_per_frame - self._quadrature.rad_per_frame)
+        turned = [self._turned(now, before, 1) for before, now in pairwise(rough)]
         size = np.zeros(self._inputs)
         for place in range(1, HOPS_A_MEASUREMENT + 1):
             self._rad_per_frame = 0.5 * (turned[place - 1] + turned[place])
