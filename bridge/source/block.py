@@ -29,7 +29,7 @@ class Block:
     @property
     def end_frame(self) -> int:
         """Number of the first sample after this block."""
-        return self.first_frame + self.samples.shape[0]
+        return self.first_frame + len(self.samples)
 
 
 class SourceLostError(Exception):

@@ -1,8 +1,13 @@
-"""How a child process of our own is started: the same Python, the same package, whatever the working directory."""
+"""Child processes of our own: how one is started, whatever the working directory, and how one ends, whatever hangs."""
 
+import atexit
 import os
+import subprocess
 import sys
+import threading
+import time
 from pathlib import Path
+from typing import Any, NoReturn
 
 import bridge
 
@@ -20,3 +25,35 @@ def environment() -> dict[str, str]:
     root = str(Path(bridge.__file__).resolve().parent.parent)
     paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
     return {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+
+
+def inheriting(*files: int) -> dict[str, Any]:
+    """Return the arguments of `subprocess.Popen` for a child that gets these descriptors, and no Ctrl-C of ours.
+
+    On Windows descriptors are not inherited; what is shared there has other addresses.
+    """
+    if sys.platform == "win32":
+        return {"creationflags": subprocess.CREATE_NO_WINDOW | subprocess.CREATE_NEW_PROCESS_GROUP}
+    return {"pass_fds": files, "start_new_session": True}
+
+
+def leave(status: int, limit_s: float) -> NoReturn:
+    """End this process, which is a child: in order when that takes no longer than ``limit_s``, else at once.
+
+    In order matters to others: a JACK server in synchronous mode stands still for seconds when a client just vanishes.
+    But the audio libraries hang in their clean-up when their server is gone.
+    """
+    end_after(limit_s)
+    atexit._run_exitfuncs()
+    # What is left to do at the end of an interpreter, and of the C libraries, is of use to nobody and can hang as well.
+    os._exit(status)
+
+
+def end_after(limit_s: float) -> None:
+    """Let this process end in ``limit_s`` at the latest."""
+
+    def end() -> None:
+        time.sleep(limit_s)
+        os._exit(1)
+
+    threading.Thread(target=end, daemon=True).start()

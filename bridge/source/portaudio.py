@@ -8,13 +8,15 @@ import contextlib
 import ctypes
 import json
 import os
-import sys
 from types import ModuleType
 from typing import Final
 
+from bridge.source import child
 from bridge.source.devices import AudioInterfaces, InputDevice, as_json
 
 _JACK_LIBRARY: Final = "libportaudio.so.2"
+
+_CLOSE_LIMIT_S: Final = 1.0
 
 _client_names: list[bytes] = []
 """Keeps alive what PortAudio holds a pointer to."""
@@ -44,7 +46,8 @@ def load(jack_client: str) -> ModuleType:
         raise OSError(f"PortAudio is not installed (on Debian: apt install libportaudio2): {error}") from None
     except Exception as error:
         raise OSError(f"PortAudio does not start: {error}") from None
-    return sounddevice
+    module: ModuleType = sounddevice
+    return module
 
 
 def interfaces(sounddevice: ModuleType) -> tuple[AudioInterfaces, list[int]]:
@@ -71,9 +74,7 @@ def main() -> None:
     except OSError as error:
         text = json.dumps({"failed": str(error)})
     os.write(answer, text.encode())
-    sys.stdout.flush()
-    # The audio libraries have been seen to hang in their own clean-up.
-    os._exit(0)
+    child.leave(0, _CLOSE_LIMIT_S)
 
 
 if __name__ == "__main__":

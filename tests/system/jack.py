@@ -85,7 +85,7 @@ class JackServer:
         self._end(self._process.terminate if self._process else None)
 
     def kill(self) -> None:
-        """End the server with SIGKILL, as a crash would. Its files in /dev/shm stay until the next start."""
+        """End the server with SIGKILL, as a crash would."""
         self._end(self._process.kill if self._process else None)
 
     def _end(self, act: Callable[[], None] | None) -> None:
@@ -98,6 +98,9 @@ class JackServer:
             self._process.kill()
             self._process.wait(_DEADLINE_S)
         self._process = None
+        # Clients that outlive their server leave their semaphores behind.
+        for left in Path("/dev/shm").glob(f"jack_*{self.name}_*"):
+            left.unlink(missing_ok=True)
 
     def _tool(self, *words: str, check: bool = True) -> str:
         done = subprocess.run(
