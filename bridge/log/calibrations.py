@@ -8,9 +8,7 @@ of a logged trim has changed, trims for two targets would stand side by side as 
 with the reason, and a new one begun.
 """
 
-import json
 import sqlite3
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -18,21 +16,10 @@ from pathlib import Path
 from typing import Final
 
 import bridge
-from bridge.log.entries import (
-    ConfirmationEntry,
-    Entry,
-    EntryRefusedError,
-    EventEntry,
-    FinishEntry,
-    NoteEntry,
-    PositionEntry,
-    StepsEntry,
-    TrimEntry,
-    WithdrawalEntry,
-)
 from bridge.log.faults import LogError
-from bridge.log.queries import LoggedTrim, Selection, position_of, steps_of, trims
-from bridge.log.trim_row import insert_trim
+from bridge.log.queries import LoggedTrim, Selection, confirmations_of, position_of, steps_of, trims
+from bridge.log.writing import end, write_steps
+from bridge.procedure.preparation import Confirmation
 from bridge.procedure.steps import Step
 
 RESUME_WITHIN_S: Final = 72 * 3600.0
@@ -44,7 +31,6 @@ SAME_TARGET_DB: Final = 0.01
 SAME_TONE_RATIO: Final = 1.05
 """Tape speeds differ by less, tones of a calibration tape by more (a third of an octave is 1.26)."""
 
-FINISHED: Final = "finished"
 _PROGRAM: Final = f"trimbridge {bridge.__version__}"
 
 
@@ -68,7 +54,8 @@ class Resumption:
     """Where the calibration stands, for the procedure to take up.
 
     ``step`` is 1… (0 without steps), ``bank`` 1…. ``trims`` are all so far in the order of their numbers, withdrawn
-    ones marked. ``replaced`` says why an unfinished calibration was not resumed; empty when there was none.
+    ones marked; ``confirmations`` are the preparations confirmed so far. ``replaced`` says why an unfinished
+    calibration was not resumed; empty when there was none.
     """
 
     calibration: str
@@ -76,6 +63,7 @@ class Resumption:
     step: int
     bank: int
     trims: tuple[LoggedTrim, ...] = ()
+    confirmations: tuple[Confirmation, ...] = ()
     next_sequence: int = 1
     replaced: str = ""
 
@@ -95,7 +83,7 @@ def begin_or_resume(connection: sqlite3.Connection, opening: Opening) -> Resumpt
     if not obstacle:
         return _resume(connection, unfinished, logged, opening)
     resumption = _begin(connection, opening, f"{unfinished} was not resumed: {obstacle}")
-    _end(connection, unfinished, f"replaced by {resumption.calibration}: {obstacle}", opening.at_ns)
+    end(connection, unfinished, f"replaced by {resumption.calibration}: {obstacle}", opening.at_ns)
     return resumption
 
 
@@ -103,54 +91,6 @@ def take_up_again(connection: sqlite3.Connection, calibration: str, path: Path) 
     """Make sure that a log that was opened again is the one of the calibration, with a `LogError` if it is not."""
     if connection.execute("SELECT 1 FROM calibrations WHERE id = ?", (calibration,)).fetchone() is None:
         raise LogError(f"{path} is not the log of calibration {calibration}: put that back", passing=True)
-
-
-def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) -> str:
-    """Write one entry within a transaction of the caller; return the id of the trim logged or withdrawn, else "".
-
-    Raises
-    ------
-    EntryRefusedError
-        When the entry makes no sense. Nothing was written then.
-    """
-    match entry:
-        case EventEntry():
-            write_event(connection, calibration, entry)
-            return ""
-        case WithdrawalEntry():
-            return _withdraw(connection, calibration, entry)
-    if _is_ended(connection, calibration):
-        raise EntryRefusedError(f"calibration {calibration} is finished: start again to begin another")
-    match entry:
-        case TrimEntry():
-            return insert_trim(connection, calibration, entry, time.time_ns())
-        case NoteEntry():
-            connection.execute(
-                "INSERT INTO notes (calibration, text, at_ns) VALUES (?, ?, ?)", (calibration, entry.text, entry.at_ns)
-            )
-        case PositionEntry():
-            connection.execute(
-                "INSERT INTO positions (calibration, step, bank, at_ns) VALUES (?, ?, ?, ?)",
-                (calibration, entry.step, entry.bank, entry.at_ns),
-            )
-        case ConfirmationEntry():
-            connection.execute(
-                "INSERT INTO confirmations (calibration, item, by_whom, at_ns) VALUES (?, ?, ?, ?)",
-                (calibration, entry.item, entry.by, entry.at_ns),
-            )
-        case StepsEntry():
-            _write_steps(connection, calibration, entry.steps, entry.at_ns)
-        case FinishEntry():
-            _end(connection, calibration, FINISHED, entry.at_ns)
-    return ""
-
-
-def write_event(connection: sqlite3.Connection, calibration: str | None, event: EventEntry) -> None:
-    """Write an event, of a calibration or of none."""
-    connection.execute(
-        "INSERT INTO events (calibration, kind, message, details, at_ns) VALUES (?, ?, ?, ?, ?)",
-        (calibration, event.kind, event.message, _json(dict(event.details)), event.at_ns),
-    )
 
 
 def _begin(connection: sqlite3.Connection, opening: Opening, replaced: str) -> Resumption:
@@ -163,7 +103,7 @@ def _begin(connection: sqlite3.Connection, opening: Opening, replaced: str) -> R
         "INSERT INTO calibrations (id, machine, config, program, started_ns) VALUES (?, ?, ?, ?, ?)",
         (calibration, opening.machine, opening.config, _PROGRAM, opening.at_ns),
     )
-    _write_steps(connection, calibration, opening.steps, opening.at_ns)
+    write_steps(connection, calibration, opening.steps, opening.at_ns)
     return Resumption(calibration, resumed=False, step=min(1, len(opening.steps)), bank=1, replaced=replaced)
 
 
@@ -173,14 +113,16 @@ def _resume(
     before = steps_of(connection, calibration)
     step, bank = position_of(connection, calibration) or (1, 1)
     if not _are_equal(before, opening.steps):
-        _write_steps(connection, calibration, opening.steps, opening.at_ns)
+        write_steps(connection, calibration, opening.steps, opening.at_ns)
         step = _follow(before, opening.steps, step)
     connection.execute(
         "INSERT INTO resumptions (calibration, config, program, resumed_ns) VALUES (?, ?, ?, ?)",
         (calibration, opening.config, _PROGRAM, opening.at_ns),
     )
     step = max(min(1, len(opening.steps)), min(step, len(opening.steps)))
-    return Resumption(calibration, True, step, bank, logged, len(logged) + 1)
+    confirmations = confirmations_of(connection, calibration)
+    next_sequence = logged[-1].sequence + 1 if logged else 1
+    return Resumption(calibration, True, step, bank, logged, confirmations, next_sequence)
 
 
 def _obstacle(
@@ -245,49 +187,3 @@ def _last_entry_ns(connection: sqlite3.Connection, calibration: str) -> int:
         {"id": calibration},
     ).fetchone()
     return int(row[0])
-
-
-def _write_steps(connection: sqlite3.Connection, calibration: str, steps: Sequence[Step], at_ns: int) -> None:
-    terms = [_json(dict(step.target_terms_db)) for step in steps]
-    revision = connection.execute(
-        "SELECT coalesce(max(revision), 0) + 1 FROM step_lists WHERE calibration = ?", (calibration,)
-    ).fetchone()[0]
-    connection.execute("INSERT INTO step_lists VALUES (?, ?, ?)", (calibration, revision, at_ns))
-    connection.executemany(
-        "INSERT INTO steps VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            (calibration, revision, number, *_place(step), step.target_vu, step.tolerance_db, text)
-            for number, (step, text) in enumerate(zip(steps, terms, strict=True), start=1)
-        ],
-    )
-
-
-def _withdraw(connection: sqlite3.Connection, calibration: str, entry: WithdrawalEntry) -> str:
-    asked = entry.trim_id.strip()
-    trim_id = f"{calibration}.{int(asked)}" if asked.isascii() and asked.isdigit() else asked
-    row = connection.execute(
-        "SELECT trims.id, withdrawals.trim FROM trims LEFT JOIN withdrawals ON withdrawals.trim = trims.id "
-        "WHERE trims.id = ?",
-        (trim_id,),
-    ).fetchone()
-    if row is None:
-        raise EntryRefusedError(f"there is no trim {trim_id or 'without an id'}")
-    if row[1] is not None:
-        raise EntryRefusedError(f"trim {trim_id} is already withdrawn")
-    connection.execute("INSERT INTO withdrawals VALUES (?, ?, ?, ?)", (trim_id, entry.reason, entry.by, entry.at_ns))
-    return trim_id
-
-
-def _end(connection: sqlite3.Connection, calibration: str, reason: str, at_ns: int) -> None:
-    connection.execute("INSERT INTO endings VALUES (?, ?, ?)", (calibration, reason, at_ns))
-
-
-def _is_ended(connection: sqlite3.Connection, calibration: str) -> bool:
-    return connection.execute("SELECT 1 FROM endings WHERE calibration = ?", (calibration,)).fetchone() is not None
-
-
-def _json(value: object) -> str:
-    try:
-        return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    except (TypeError, ValueError) as error:
-        raise EntryRefusedError(f"{value!r} does not go into JSON: {error}") from error

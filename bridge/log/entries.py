@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from bridge.procedure.preparation import Confirmation
 from bridge.procedure.steps import Step
 from bridge.readings import Trim
 
@@ -54,11 +55,9 @@ class PositionEntry:
 
 @dataclass(frozen=True, slots=True)
 class ConfirmationEntry:
-    """A person has confirmed a preparation (heads cleaned and demagnetised, tape tails out, …)."""
+    """A person has confirmed a preparation."""
 
-    item: str
-    by: str
-    at_ns: int
+    confirmation: Confirmation
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ def is_lock(error: sqlite3.Error) -> bool:
 def fault_of(error: sqlite3.Error | OSError, path: Path) -> LogError:
     """Say in plain words what an error means for the log at ``path``."""
     if isinstance(error, OSError):
-        return LogError(f"the log {path} cannot be written: {error.strerror or error}", passing=True)
+        return LogError(f"the log {path} cannot be used: {error.strerror or error}", passing=True)
     name = getattr(error, "sqlite_errorname", "") or type(error).__name__
     if name.startswith("SQLITE_NOTADB"):
         return LogError(f"{path} is not a log of this program: name another file")

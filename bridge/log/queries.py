@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 
 from bridge.log.trim_row import FIELDS, trail_from, trim_from
+from bridge.procedure.preparation import Confirmation
 from bridge.procedure.steps import Step
 from bridge.readings import Trim
 
@@ -52,7 +53,7 @@ class LoggedCalibration:
 class LoggedLine:
     """A note, an event or a confirmation: ``kind`` is ``note``, ``confirmation``, or the kind of the event."""
 
-    calibration: str | None
+    calibration: str
     at_ns: int
     kind: str
     text: str
@@ -108,7 +109,7 @@ def calibrations(connection: sqlite3.Connection) -> Iterator[LoggedCalibration]:
 
 
 def lines(connection: sqlite3.Connection, calibration: str | None = None) -> Iterator[LoggedLine]:
-    """Yield notes, events and confirmations in the order of time, of one calibration or of all and of none."""
+    """Yield notes, events and confirmations in the order of time, of one calibration or of all."""
     where = "" if calibration is None else "WHERE calibration = ?"
     for owner, at_ns, kind, text, details, by in connection.execute(
         "SELECT * FROM ("
@@ -139,6 +140,14 @@ def position_of(connection: sqlite3.Connection, calibration: str) -> tuple[int, 
         "SELECT step, bank FROM positions WHERE calibration = ? ORDER BY entry DESC LIMIT 1", (calibration,)
     ).fetchone()
     return None if row is None else (row[0], row[1])
+
+
+def confirmations_of(connection: sqlite3.Connection, calibration: str) -> tuple[Confirmation, ...]:
+    """Return what was confirmed in a calibration, in the order of confirming."""
+    rows = connection.execute(
+        "SELECT item, by_whom, at_ns FROM confirmations WHERE calibration = ? ORDER BY entry", (calibration,)
+    )
+    return tuple(Confirmation(*row) for row in rows)
 
 
 def config_of(connection: sqlite3.Connection, calibration: str) -> str | None:

@@ -62,8 +62,11 @@ class Store:
 
     def __init__(self, path: Path, *, create: bool = True, patience_s: float = OPENING_PATIENCE_S) -> None:
         self.path = path = path.absolute()
-        _check_place(path, create=create)
-        _refuse_stranger(path)
+        try:
+            _check_place(path, create=create)
+            _refuse_stranger(path)
+        except OSError as error:
+            raise fault_of(error, path) from error
         self._lock = WriterLock(path)
         try:
             self.connection = _open_writer(path, "rwc" if create else "rw", patience_s)
@@ -137,39 +140,33 @@ def open_reader(path: Path) -> sqlite3.Connection:
         When there is no log, it is not ours, newer, or cannot be read.
     """
     path = path.absolute()
-    if not path.is_file():
-        raise LogError(f"there is no log {path}: name the file that the daemon writes, or calibrate first")
     try:
-        connection = _connect(path, "mode=ro")
+        if not path.is_file():
+            raise LogError(f"there is no log {path}: name the file that the daemon writes, or calibrate first")
         try:
-            return _checked_reader(connection, path)
-        except BaseException:
-            connection.close()
-            raise
-    except sqlite3.Error as error:
-        if getattr(error, "sqlite_errorname", "").startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
-            return _open_immutable(path)
+            return _open_checked(path, "mode=ro")
+        except sqlite3.OperationalError as error:
+            if not getattr(error, "sqlite_errorname", "").startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY")):
+                raise
+        # SQLite cannot make its shared memory there, so nobody can be writing.
+        wal = path.with_name(path.name + "-wal")
+        if wal.exists() and wal.stat().st_size > 0:
+            raise LogError(f"the log {path} was not closed: copy it with {wal.name} into a directory you can write to")
+        return _open_checked(path, "mode=ro&immutable=1")
+    except (sqlite3.Error, OSError) as error:
         raise fault_of(error, path) from error
 
 
-def _open_immutable(path: Path) -> sqlite3.Connection:
-    """Open a log on a medium where SQLite cannot make its shared memory, which nobody can be writing then."""
-    wal = path.with_name(path.name + "-wal")
-    if not os.access(path, os.R_OK):
-        raise LogError(f"the log {path} cannot be read: you have no permission to", passing=True)
-    if wal.exists() and wal.stat().st_size > 0:
-        raise LogError(f"the log {path} was not closed: copy it with {wal.name} into a directory you can write to")
-    connection = _connect(path, "mode=ro&immutable=1")
+def _open_checked(path: Path, options: str) -> sqlite3.Connection:
+    connection = _connect(path, options)
     try:
-        return _checked_reader(connection, path)
-    except BaseException as error:
+        return _at_newest(connection, path)
+    except BaseException:
         connection.close()
-        if isinstance(error, sqlite3.Error):
-            raise fault_of(error, path) from error
         raise
 
 
-def _checked_reader(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+def _at_newest(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
     version = version_of(connection, path)
     if version == newest_version():
         return connection
@@ -227,10 +224,7 @@ def _check_place(path: Path, *, create: bool) -> None:
     if not path.parent.is_dir():
         if not create or path != default_path():
             raise LogError(f"the directory of the log {path} is missing: make it, or name another log")
-        try:
-            path.parent.mkdir(parents=True)
-        except OSError as error:
-            raise LogError(f"the directory of the log {path} cannot be made: {error.strerror}") from error
+        path.parent.mkdir(parents=True)
     if path.exists() and not path.is_file():
         raise LogError(f"{path} is not a file: name a file for the log")
     if not create and not path.exists():

@@ -16,10 +16,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from bridge.log.calibrations import Opening, Resumption, begin_or_resume, take_up_again, write_entry, write_event
+from bridge.log.calibrations import Opening, Resumption, begin_or_resume, take_up_again
 from bridge.log.entries import Committed, Entry, EntryRefusedError, EventEntry, PositionEntry, Refused, TrimEntry
 from bridge.log.faults import LogError
 from bridge.log.store import BUSY_SLICE_S, OPENING_PATIENCE_S, Store
+from bridge.log.writing import write_entry, write_event
 from bridge.readings import LogState
 
 CAPACITY: Final = 256

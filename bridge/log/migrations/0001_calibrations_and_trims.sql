@@ -107,7 +107,7 @@ CREATE TABLE notes (
 
 CREATE TABLE events (
     entry       INTEGER PRIMARY KEY,
-    calibration TEXT    REFERENCES calibrations (id),
+    calibration TEXT    NOT NULL REFERENCES calibrations (id),
     kind        TEXT    NOT NULL,
     message     TEXT    NOT NULL,
     details     TEXT    NOT NULL,                 -- JSON object

@@ -1,0 +1,130 @@
+"""Entries into the log: each in, the rows it becomes out, within a transaction of the caller."""
+
+import json
+import sqlite3
+import time
+from collections.abc import Sequence
+from typing import Final
+
+from bridge.log.entries import (
+    ConfirmationEntry,
+    Entry,
+    EntryRefusedError,
+    EventEntry,
+    FinishEntry,
+    NoteEntry,
+    PositionEntry,
+    StepsEntry,
+    TrimEntry,
+    WithdrawalEntry,
+)
+from bridge.log.trim_row import insert_trim
+from bridge.procedure.steps import Step
+
+FINISHED: Final = "finished"
+
+
+def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) -> str:
+    """Write one entry within a transaction of the caller; return the id of the trim logged or withdrawn, else "".
+
+    Raises
+    ------
+    EntryRefusedError
+        When the entry makes no sense. Nothing was written then.
+    """
+    match entry:
+        case EventEntry():
+            write_event(connection, calibration, entry)
+            return ""
+        case WithdrawalEntry():
+            return _withdraw(connection, calibration, entry)
+    if _is_ended(connection, calibration):
+        raise EntryRefusedError(f"calibration {calibration} is finished: start again to begin another")
+    match entry:
+        case TrimEntry():
+            return insert_trim(connection, calibration, entry, time.time_ns())
+        case NoteEntry():
+            connection.execute(
+                "INSERT INTO notes (calibration, text, at_ns) VALUES (?, ?, ?)", (calibration, entry.text, entry.at_ns)
+            )
+        case PositionEntry():
+            connection.execute(
+                "INSERT INTO positions (calibration, step, bank, at_ns) VALUES (?, ?, ?, ?)",
+                (calibration, entry.step, entry.bank, entry.at_ns),
+            )
+        case ConfirmationEntry(confirmed):
+            connection.execute(
+                "INSERT INTO confirmations (calibration, item, by_whom, at_ns) VALUES (?, ?, ?, ?)",
+                (calibration, confirmed.item, confirmed.who, confirmed.confirmed_ns),
+            )
+        case StepsEntry():
+            write_steps(connection, calibration, entry.steps, entry.at_ns)
+        case FinishEntry():
+            end(connection, calibration, FINISHED, entry.at_ns)
+    return ""
+
+
+def write_event(connection: sqlite3.Connection, calibration: str, event: EventEntry) -> None:
+    """Write an event."""
+    connection.execute(
+        "INSERT INTO events (calibration, kind, message, details, at_ns) VALUES (?, ?, ?, ?, ?)",
+        (calibration, event.kind, event.message, _json(dict(event.details)), event.at_ns),
+    )
+
+
+def write_steps(connection: sqlite3.Connection, calibration: str, steps: Sequence[Step], at_ns: int) -> None:
+    """Write the steps of a calibration from now on, as the next revision of its list."""
+    terms = [_json(dict(step.target_terms_db)) for step in steps]
+    revision = connection.execute(
+        "SELECT coalesce(max(revision), 0) + 1 FROM step_lists WHERE calibration = ?", (calibration,)
+    ).fetchone()[0]
+    connection.execute("INSERT INTO step_lists VALUES (?, ?, ?)", (calibration, revision, at_ns))
+    connection.executemany(
+        "INSERT INTO steps VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (
+                calibration,
+                revision,
+                number,
+                step.adjustment,
+                step.tone_hz,
+                step.speed_ips,
+                step.target_vu,
+                step.tolerance_db,
+                text,
+            )
+            for number, (step, text) in enumerate(zip(steps, terms, strict=True), start=1)
+        ],
+    )
+
+
+def _withdraw(connection: sqlite3.Connection, calibration: str, entry: WithdrawalEntry) -> str:
+    asked = entry.trim_id.strip()
+    trim_id = f"{calibration}.{int(asked)}" if asked.isascii() and asked.isdigit() else asked
+    row = connection.execute(
+        "SELECT trims.id, withdrawals.trim FROM trims LEFT JOIN withdrawals ON withdrawals.trim = trims.id "
+        "WHERE trims.id = ?",
+        (trim_id,),
+    ).fetchone()
+    if row is None:
+        raise EntryRefusedError(f"there is no trim {trim_id or 'without an id'}")
+    if row[1] is not None:
+        raise EntryRefusedError(f"trim {trim_id} is already withdrawn")
+    connection.execute("INSERT INTO withdrawals VALUES (?, ?, ?, ?)", (trim_id, entry.reason, entry.by, entry.at_ns))
+    return trim_id
+
+
+def end(connection: sqlite3.Connection, calibration: str, reason: str, at_ns: int) -> None:
+    """End a calibration."""
+    connection.execute("INSERT INTO endings VALUES (?, ?, ?)", (calibration, reason, at_ns))
+
+
+def _is_ended(connection: sqlite3.Connection, calibration: str) -> bool:
+    return connection.execute("SELECT 1 FROM endings WHERE calibration = ?", (calibration,)).fetchone() is not None
+
+
+def _json(value: object) -> str:
+    try:
+        return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    except (TypeError, ValueError) as error:
+        raise EntryRefusedError(f"{value!r} does not go into JSON: {error}") from error
