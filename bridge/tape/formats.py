@@ -1,6 +1,6 @@
 """Track formats: from the text of ``formats.toml`` to widths and pitches, each with where it comes from.
 
-The file lies beside this module as data, to be read by whoever may open files, and to be edited by whoever knows better.
+The file lies beside this module as data: it is read by whoever may open files, and edited by whoever knows better.
 """
 
 import tomllib
