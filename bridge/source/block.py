@@ -14,7 +14,8 @@ class Block:
     Parameters
     ----------
     samples : ndarray of float32, shape (frames, inputs), C order
-        Full scale is ±1.0. Column k is the k-th input of the source's ``inputs``. The receiver owns the array.
+        Full scale is ±1.0; all are finite. Column k is the k-th input of the source's ``inputs``. The receiver owns
+        the array.
     first_frame : int
         Number of the first sample since the start of the source. Lost samples are counted: a gap in the numbers is a
         gap in the sound.
@@ -37,7 +38,10 @@ class SourceLostError(Exception):
 
 
 class Source(Protocol):
-    """A stream of blocks. Made stopped; ``start`` and ``stop`` each once; ``read`` between them, from one thread."""
+    """A stream of blocks. Made stopped; ``start`` once; ``read`` after it, from one thread.
+
+    ``stop`` may come at any time, from any thread, and again; it ends a ``start`` or ``read`` that is waiting.
+    """
 
     @property
     def sample_rate_hz(self) -> int:
@@ -56,7 +60,7 @@ class Source(Protocol):
 
     @property
     def lost_frames(self) -> int:
-        """Samples lost to overruns since the start (they are skipped in ``Block.first_frame``)."""
+        """Frames lost since the start, nearly always to overruns, and then skipped in ``Block.first_frame``."""
         ...
 
     @property
@@ -80,7 +84,8 @@ class Source(Protocol):
         Raises
         ------
         SourceLostError
-            When the source is gone (device unplugged, server stopped, no samples for 0.5 s).
+            When the source is gone (device unplugged, server stopped, no samples for 0.5 s), is not started, or was
+            stopped.
         EOFError
             When a recording or a finite simulation has delivered its last sample.
         """

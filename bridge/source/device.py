@@ -13,6 +13,9 @@ import time
 from collections.abc import Sequence
 from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from bridge.source import child
 from bridge.source.block import Block, SourceLostError
 from bridge.source.capture_clock import CaptureClock
@@ -97,9 +100,11 @@ class Device:
 
     @property
     def lost_frames(self) -> int:
-        """Samples lost since the start, each input counted once.
+        """Frames lost since the start.
 
         Exact where this process was too slow. Where the driver lost them it is judged by the clock: no driver says.
+        Frames that held something that is no number (a client of a JACK server can send such) count as lost, too; they
+        are delivered as silence.
         """
         return self._lost_frames
 
@@ -260,12 +265,26 @@ class Device:
             # Less than half a block is within what callbacks are late by without a loss.
             if late_frames > frames // 2:
                 lost_frames += late_frames
-        if lost_frames or slot.overflowed:
+        broken_frames = _silence_what_is_no_number(slot.samples)
+        if lost_frames or broken_frames or slot.overflowed:
             self._overruns += 1
-            self._lost_frames += lost_frames
+            self._lost_frames += lost_frames + broken_frames
         first_frame = self._end_frame + lost_frames
         self._end_frame = first_frame + frames
         captured_ns = self._clock.stamp(self._end_frame, slot.monotonic_ns, slot.wall_ns)
         if self._all_zero:
             self._all_zero = not slot.samples.any()
         return Block(slot.samples, first_frame, captured_ns)
+
+
+def _silence_what_is_no_number(samples: NDArray[np.float32]) -> int:
+    """Put silence for whole frames that hold a NaN or an infinity, and return how many there were.
+
+    One of them would stay in the recursion of a meter for ever.
+    """
+    finite = np.isfinite(samples)
+    if finite.all():
+        return 0
+    broken = ~finite.all(axis=1)
+    samples[broken] = 0.0
+    return int(broken.sum())
