@@ -9,7 +9,7 @@ SENDERS: Final = 64
 """Most senders remembered: the screens and controllers of a studio, and tools that use a new port each time."""
 
 IDS: Final = 256
-"""Most ids remembered of a sender; four times what the inbox holds, so that no pending one is ever forgotten."""
+"""Most ids remembered of a sender; four times what the inbox holds: those still to be answered are kept."""
 
 Standing = Literal["new", "pending"] | tuple[str | None]
 """A new request, one that is being done, or the answer that one was given: None for done, or why it was refused."""

@@ -28,9 +28,8 @@ Address = tuple[str, int] | tuple[str, int, int, int]
 
 TURN_S: Final = 0.001
 PAUSE_S: Final = 0.002
-"""Under a flood the thread works for a third of the time at most, a millisecond at a stretch, which is a fifth of a short
-block (512 frames at 96 kHz), and takes some 20,000 packets a second. A controller with both hands on its faders sends a
-few hundred."""
+"""Under a flood the thread works for a third of the time at most, a millisecond at a stretch (512 frames at 96 kHz are
+five), and takes some 20,000 packets a second. A controller with both hands on its faders sends a few hundred."""
 
 RECEIVE_BYTES: Final = 1472
 """Longest packet that is taken: one Ethernet frame (1500 − 20 − 8). A command has a tenth of that."""

@@ -1,0 +1,41 @@
+"""The table against the design's own table, written out here."""
+
+from bridge.wire.addresses import (
+    COMMAND_ADDRESSES,
+    EVENT_ADDRESSES,
+    FRAME_ADDRESSES,
+    READING_ADDRESSES,
+    SESSION_ADDRESSES,
+)
+
+SENT = """
+/track/N/vu f, /track/N/deviation f, /track/N/fine f, /track/N/spread f, /track/N/state s, /tone/hz f,
+/step/number i, /step/count i, /step/adjustment s, /step/tone_hz f, /step/speed_ips f, /step/target_vu f,
+/step/tolerance_db f, /focus/track i, /trim/logged isfffs, /done s, /refused ss, /health/source s, /health/log s,
+/health/overruns i, /health/lost_frames i, /health/source_losses i, /health/refused_packets i, /health/refused_trims i,
+/health/dropped_packets i, /health/message s
+"""
+TAKEN = """
+/do/next, /do/back, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/log i, /do/undo s, /do/note s, /subscribe i,
+/unsubscribe, /pair s
+"""
+
+
+def table(text: str) -> dict[str, str]:
+    return {path: tags for path, _, tags in (entry.strip().partition(" ") for entry in text.split(","))}
+
+
+def test_sent_and_taken_are_the_fixed_ones() -> None:
+    sent = (*READING_ADDRESSES, *FRAME_ADDRESSES, *EVENT_ADDRESSES)
+    taken = (*COMMAND_ADDRESSES, *SESSION_ADDRESSES)
+    assert {row.path: row.tags for row in sent} == table(SENT)
+    assert {row.path: row.tags for row in taken} == table(TAKEN)
+
+
+def test_every_row_can_be_documented() -> None:
+    for row in (*READING_ADDRESSES, *FRAME_ADDRESSES, *EVENT_ADDRESSES, *COMMAND_ADDRESSES, *SESSION_ADDRESSES):
+        assert row.about
+        for argument in row.arguments:
+            assert argument.name
+            assert argument.tag != "f" or argument.unit, row.path
+            assert argument.tag not in "if" or None not in (argument.lowest, argument.highest), row.path
