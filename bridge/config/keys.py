@@ -80,8 +80,8 @@ def key(path: Path) -> Key:
     """
     table, name = path[:-1], path[-1]
     schema = _table(table)["properties"][name]
-    default = "" if name in required(table) else _default(schema["default"])
-    return Key(str(schema.get("description", "")).replace("\n", " "), allowed(path), default)
+    left_out = "" if name in required(table) else _spoken(schema["default"])
+    return Key(str(schema.get("description", "")).replace("\n", " "), allowed(path), left_out)
 
 
 def allowed(path: Path) -> str:
@@ -107,7 +107,14 @@ def unit(name: str) -> str:
     return next((text for ending, text in _UNITS if name.endswith(ending)), "")
 
 
-def _default(value: object) -> str:
+def default(path: Path) -> Any:
+    """Return what the key at ``path`` is when it is left out, None when it then is nothing."""
+    return _table(path[:-1])["properties"][path[-1]].get("default")
+
+
+def _spoken(value: object) -> str:
+    if isinstance(value, list) and value and all(isinstance(item, dict) and "hz" in item for item in value):
+        return ", ".join(f"{item['hz']:g} Hz" for item in value)
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
     return "left out" if value is None or value == [] else shown(value)

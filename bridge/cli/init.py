@@ -1,0 +1,228 @@
+"""`trimbridge init`: answers in plain words in; a config in which every key is explained out."""
+
+import secrets
+import shlex
+from collections.abc import Sequence
+from functools import partial
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+from bridge.cli.console import Console
+from bridge.cli.level_meter import LevelMeter
+from bridge.cli.patch_finder import find_inputs
+from bridge.cli.questions import Questions, number, numbers, whole, words
+from bridge.config.edit import replace_file
+from bridge.config.template import render
+from bridge.source.devices import InputDevice
+from bridge.tape.equalization import TIME_CONSTANTS_US, Equalization
+from bridge.tape.formats import FILE_NAME, TrackFormat, parse_track_formats
+from bridge.tape.wavelength import same_speed
+
+USUAL_CURVES: Final = {30.0: "iec2", 15.0: "iec1", 7.5: "iec1", 3.75: "iec2"}
+"""What is offered first at each speed, a curve that is current by IEC 60094-1:1981."""
+
+USUAL_FILE: Final = "in your data directory"
+
+
+def init(path: Path, console: Console, devices: Sequence[InputDevice], levels: LevelMeter) -> int:
+    """Ask what there is to know about a machine, and write a config.
+
+    Parameters
+    ----------
+    path : Path
+        The config to write. An existing one is only overwritten after a yes.
+    console : Console
+        Whoever answers; `bridge.cli.console.Nobody` takes every default.
+    devices : sequence of InputDevice
+        The audio interfaces, as `bridge.source.devices.list_interfaces` finds them; may be empty.
+    levels : callable
+        `bridge.cli.level_meter.live_levels`, or what stands for it.
+
+    Returns
+    -------
+    int
+        Exit status: 0 written, 1 not. On Ctrl-C, or when the answers end, nothing is written.
+    """
+    asked = Questions(path, console)
+    try:
+        if path.exists() and not asked.yes(f"{path} exists. Overwrite it?", False):
+            console.say(f"{path} is left as it is; name another file to write a new one.")
+            return 1
+        console.say("Enter takes what stands in [brackets]; Ctrl-C stops, and then nothing is written.")
+        _machine(asked)
+        _tape(asked)
+        _audio(asked, devices, levels)
+        _network(asked)
+        _log(asked)
+        opening = f"The config of {asked.values['machine']['name']}, written by `trimbridge init`."
+        replace_file(path, render(asked.values, opening).encode())
+    except (KeyboardInterrupt, EOFError):
+        console.say("\nStopped; nothing was written.")
+        return 1
+    except OSError as wrong:
+        console.say(f"{path}: cannot be written: {wrong.strerror or wrong}")
+        return 1
+    name = shlex.quote(str(path))
+    console.say(f"\nWritten: {path}. Every key is explained in it.")
+    console.say(f"Next: `trimbridge check {name}`, then `trimbridge run {name}`.")
+    return 0
+
+
+def _machine(asked: Questions) -> None:
+    asked.console.say("\nThe tape recorder")
+    asked.ask(("machine", "name"), "What do you call it", "My recorder")
+    tracks = asked.ask(("machine", "tracks"), "How many tracks has it", "8", whole)
+    text = files("bridge.tape").joinpath(FILE_NAME).read_text(encoding="utf-8")
+    formats = [form for form in parse_track_formats(text).values() if form.tracks == tracks]
+    choices = [*map(_described, formats), "another, or not known"]
+    chosen = asked.choose("Which tape and tracks", choices, 0 if len(formats) == 1 else len(formats))
+    if chosen < len(formats):
+        _take_format(asked, formats[chosen])
+    level = "Operating level: which fluxivity shall read 0 VU, in nWb/m"
+    asked.ask(("machine", "operating_level_nwb_per_m"), level, "320", number)
+    asked.ask(("machine", "speeds"), "Its speeds in in/s", "15", _flat_speeds)
+    for index in range(len(asked.values["machine"]["speeds"])):
+        asked.until_right(partial(_set_curve, asked, index))
+
+
+def _set_curve(asked: Questions, index: int) -> None:
+    speeds = list(asked.values["machine"]["speeds"])
+    ips = speeds[index]["ips"]
+    speeds[index] = {"ips": ips, "equalization": _equalization(asked, f"Equalization at {ips:g} in/s", ips, None)}
+    asked.decide(("machine", "speeds"), speeds)
+
+
+def _flat_speeds(text: str) -> list[dict[str, Any]]:
+    """Return speeds as they are before their equalization is known."""
+    return [{"ips": ips, "equalization": {"hf_us": 0}} for ips in numbers(text)]
+
+
+def _described(form: TrackFormat) -> str:
+    pitch = f" at a pitch of {form.track_pitch.mm:g} mm" if form.track_pitch else ""
+    return f"{form.name}: tracks of {form.track_width.mm:g} mm{pitch}"
+
+
+def _take_format(asked: Questions, form: TrackFormat) -> None:
+    asked.decide(("machine", "tape_width_mm"), form.tape_width.mm)
+    asked.decide(("machine", "track_width_mm"), form.track_width.mm)
+    if form.track_pitch:
+        asked.decide(("machine", "track_pitch_mm"), form.track_pitch.mm)
+
+
+def _equalization(asked: Questions, question: str, ips: float, default: object) -> object:
+    """Return one of the curves that there are at a speed, or time constants."""
+    curves = [curve for curve, speed_ips in TIME_CONSTANTS_US if same_speed(speed_ips, ips)]
+    if curves:
+        usual = next((curve for known, curve in USUAL_CURVES.items() if same_speed(known, ips)), "")
+        wanted = default if default in curves else usual
+        chosen = asked.choose(question, [*curves, "other time constants"], [*curves, wanted].index(wanted))
+        if chosen < len(curves):
+            return curves[chosen]
+    return asked.until_right(lambda: _constants(asked.console, question))
+
+
+def _constants(console: Console, question: str) -> dict[str, float]:
+    given = numbers(console.ask(f"{question}: upper and lower time constant in µs; lower 0 = none", "35 0"))
+    if len(given) != 2:
+        raise ValueError("two numbers, such as 35 0")
+    Equalization.free(*given)
+    return {"hf_us": given[0], "lf_us": given[1]}
+
+
+def _tape(asked: Questions) -> None:
+    asked.console.say("\nThe calibration tape: what its label says")
+    first = asked.values["machine"]["speeds"][0]
+    asked.ask(("tape", "name"), "What do you call it", "House tape")
+    asked.ask(("tape", "fluxivity_nwb_per_m"), "Its fluxivity in nWb/m", "320", number)
+    german = asked.yes("Is that on the old German scale, DIN 45 520?", False)
+    asked.decide(("tape", "scale"), "german" if german else "aes7")
+
+    def set_speed() -> None:
+        asked.decide(("tape", "equalization"), {"hf_us": 0})
+        ips = asked.decide(("tape", "speed_ips"), number(asked.console.ask("Its speed in in/s", f"{first['ips']:g}")))
+        curve = _equalization(asked, "Its equalization", ips, first["equalization"])
+        asked.decide(("tape", "equalization"), curve)
+
+    asked.until_right(set_speed)
+    full = asked.decide(("tape", "full_track"), asked.yes("Was it recorded over its whole width?", True))
+    if full:
+        lowered = asked.yes("Were its low tones lowered to make up for fringing?", False)
+        asked.decide(("tape", "fringing_compensated"), lowered)
+    question = "Its tones in their order, in Hz; with a level such as 10000:-10 where that is not 0 dB"
+    asked.ask(("tape", "tones"), question, "1000 10000 100", _tones)
+
+
+def _audio(asked: Questions, devices: Sequence[InputDevice], levels: LevelMeter) -> None:
+    asked.console.say("\nThe audio interface")
+    if not devices:
+        asked.console.say("None was found. Until one is there, the recorder that is built in plays.")
+    choices = [*map(str, devices), "the recorder that is built in, for practice"]
+    chosen = asked.choose("Which interface", choices) if devices else 0
+    device = devices[chosen] if chosen < len(devices) else None
+    if device:
+        asked.decide(("audio", "device"), device.name)
+        asked.decide(("audio", "host_api"), device.host_api)
+    else:
+        asked.decide(("audio", "source"), "simulated")
+    usual_hz = min(max(device.sample_rate_hz, 44_100), 192_000) if device else 48_000
+    rate_hz = asked.ask(("audio", "sample_rate_hz"), "Sample rate in Hz", str(usual_hz), whole)
+    question = "Reference level: which level of a sine, in dBFS, shall read 0 VU"
+    asked.ask(("audio", "reference_dbfs"), question, "-18", number)
+    if device:
+        _patch(asked, device, rate_hz, levels)
+
+
+def _patch(asked: Questions, device: InputDevice, rate_hz: int, levels: LevelMeter) -> None:
+    tracks, inputs = asked.values["machine"]["tracks"], device.channels
+    firsts = range(1, tracks + 1, inputs)
+    if len(firsts) > 1:
+        asked.console.say(f"{tracks} tracks and {inputs} inputs make {len(firsts)} banks: you patch each in its turn.")
+    here = min(tracks, inputs)
+    if asked.yes(f"Is track 1 on input 1, and so on up to {here}?", True):
+        banks: list[dict[str, Any]] = [
+            {_range(first, min(first + inputs - 1, tracks)): _range(1, min(inputs, tracks - first + 1))}
+            for first in firsts
+        ]
+    else:
+        try:
+            with levels(device, rate_hz) as now:
+                found = find_inputs(asked, here, now)
+        except OSError as wrong:
+            asked.console.say(f"The inputs cannot be heard: {wrong}")
+            asked.console.say("Write the patching into the config by hand: [audio] inputs.")
+            return
+        banks = [{str(first + k): found[k] for k in range(min(here, tracks - first + 1))} for first in firsts]
+    asked.decide(("audio", "inputs"), banks[0] if len(banks) == 1 else banks)
+
+
+def _network(asked: Questions) -> None:
+    asked.console.say("\nOSC")
+    asked.ask(("osc", "port"), "UDP port that hears commands", "9710", whole)
+    if asked.yes("Shall other computers reach it?", False):
+        asked.decide(("osc", "listen"), "0.0.0.0")
+        code = f"{secrets.randbelow(1_000_000):06}"
+        asked.ask(("osc", "pairing_code"), "Pairing code that they must show", code)
+    asked.ask(("osc", "destinations"), "Fixed receivers of the readings, each as host:port", "", words)
+
+
+def _log(asked: Questions) -> None:
+    asked.console.say("\nThe log of trims")
+
+    def set_file() -> None:
+        said = asked.console.ask("File", USUAL_FILE)
+        if said != USUAL_FILE:
+            asked.decide(("log", "file"), said)
+
+    asked.until_right(set_file)
+
+
+def _tones(text: str) -> list[dict[str, float]]:
+    tones = [word.partition(":") for word in words(text)]
+    if not tones:
+        raise ValueError("at least one tone, such as 1000")
+    return [{"hz": number(hz)} | ({"level_db": number(level_db)} if level_db else {}) for hz, _, level_db in tones]
+
+
+def _range(first: int, last: int) -> str:
+    return f"{first}-{last}" if last > first else f"{first}"

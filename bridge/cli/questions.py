@@ -1,0 +1,123 @@
+"""Questions about the keys of a config: answers are checked at once and asked for again until they are right."""
+
+import math
+from collections.abc import Callable, Sequence
+from copy import deepcopy
+from pathlib import Path
+from typing import Any, TypeVar
+
+from bridge.cli.console import Console
+from bridge.config.faults import ConfigFaults
+from bridge.config.load import loads
+from bridge.config.template import render
+
+Answer = Callable[[str], Any]
+"""From what was typed to the value of a key. Raises ValueError with what would be right."""
+
+Given = TypeVar("Given")
+
+
+class Questions:
+    """What is decided so far, and whoever answers.
+
+    ``values`` holds sections and their keys as TOML would read them; at all times they make a config that loads.
+
+    Parameters
+    ----------
+    path : Path
+        Where the config will stand.
+    console : Console
+        Whoever answers.
+    """
+
+    def __init__(self, path: Path, console: Console) -> None:
+        self.values: dict[str, Any] = {"machine": {"name": "?", "tracks": 1}}
+        self.console = console
+        self._path = path
+
+    def ask(self, key: tuple[str, str], question: str, default: str, answer: Answer = str) -> Any:
+        """Ask for a key until the answer is right, keep it, and return it."""
+        return self.until_right(lambda: self.decide(key, answer(self.console.ask(question, default))))
+
+    def decide(self, key: tuple[str, str], value: Any) -> Any:
+        """Keep the value of a key, and return it.
+
+        Raises
+        ------
+        ValueError
+            When it cannot be, with what would be right; then what was decided before stands.
+        """
+        tried = deepcopy(self.values)
+        tried.setdefault(key[0], {})[key[1]] = value
+        try:
+            loads(render(tried, ""), self._path)
+        except ConfigFaults as wrong:
+            fault = wrong.faults[0]
+            said = "; ".join(part for part in (fault.problem, fault.suggestion) if part)
+            raise ValueError(f"{fault.value}: {said}" if fault.value else said) from None
+        self.values = tried
+        return value
+
+    def until_right(self, question: Callable[[], Given]) -> Given:
+        """Ask until nothing is wrong; what is wrong is said."""
+        while True:
+            try:
+                return question()
+            except ValueError as wrong:
+                self.console.say(f"  {wrong}")
+
+    def yes(self, question: str, default: bool) -> bool:
+        """Ask a question that is answered by yes or no."""
+
+        def answer() -> bool:
+            said = self.console.ask(f"{question} (yes or no)", "yes" if default else "no").lower()
+            if said not in ("y", "yes", "n", "no"):
+                raise ValueError("yes or no")
+            return said.startswith("y")
+
+        return self.until_right(answer)
+
+    def choose(self, question: str, choices: Sequence[str], default: int = 0) -> int:
+        """Ask for one of several, by number from 1 or by its words; return its position."""
+
+        def answer() -> int:
+            said = self.console.ask(question, str(default + 1))
+            if said in choices:
+                return choices.index(said)
+            if said.isdecimal() and 1 <= int(said) <= len(choices):
+                return int(said) - 1
+            raise ValueError(f"a number from 1 to {len(choices)}")
+
+        for number, choice in enumerate(choices, start=1):
+            self.console.say(f"  {number:2}  {choice}")
+        return self.until_right(answer)
+
+
+def whole(text: str) -> int:
+    """Return a whole number."""
+    if not text.removeprefix("-").isdecimal() or len(text) > 12:
+        raise ValueError("a whole number, without a unit")
+    return int(text)
+
+
+def number(text: str) -> float:
+    """Return a number; a comma for the decimals is taken, as half of Europe writes it."""
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise ValueError("a number, without a unit")
+    return value
+
+
+def numbers(text: str) -> list[float]:
+    """Return one number or more, with space between them."""
+    if not words(text):
+        raise ValueError("at least one number")
+    return [number(word) for word in words(text)]
+
+
+def words(text: str) -> list[str]:
+    """Return what stands between spaces or semicolons."""
+    return text.replace(";", " ").split()

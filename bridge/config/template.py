@@ -1,0 +1,142 @@
+"""A config as people want to find it: values in; TOML text with every key, each explained, out.
+
+What each key means and may be comes from `bridge.config.keys`; a key that is not set stands there as a comment with its
+default or an example, so that it only needs its mark taken off.
+"""
+
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
+
+from bridge.config import keys
+from bridge.config.positions import Path
+
+WIDTH: Final = 100
+"""Of the comments, in characters: fits a terminal beside another window."""
+
+_EXAMPLES: Final[dict[Path, object]] = {
+    ("machine", "name"): "Harbour room",
+    ("machine", "tracks"): 8,
+    ("machine", "tape_width_mm"): 25.4,
+    ("machine", "track_width_mm"): 1.78,
+    ("machine", "track_pitch_mm"): 3.3,
+    ("machine", "repro_gap_um"): 5.0,
+    ("machine", "sync_gap_um"): 7.0,
+    ("machine", "fringing"): {"speed_ips": 15, "points": [[50, 3.1], [100, 1.8]], "uncertainty_db": 0.25},
+    ("machine", "speeds", 0, "ips"): 15,
+    ("machine", "speeds", 0, "equalization"): "iec1",
+    ("tape", "track_width_mm"): 2.08,
+    ("tape", "fringing"): {"speed_ips": 15, "points": [[50, 3.1], [100, 1.8]], "uncertainty_db": 0.25},
+    ("audio", "recording"): "capture.wav",
+    ("audio", "inputs"): {"1-8": "1-8"},
+    ("audio", "offsets_db"): {"3": 0.12},
+    ("step", 0, "adjustment"): "repro level",
+    ("step", 0, "tone_hz"): 1000,
+    ("step", 0, "speed_ips"): 15,
+    ("step", 0, "tone_level_db"): -10.0,
+    ("step", 0, "target_vu"): 0.0,
+    ("osc", "destinations"): ["127.0.0.1:9000"],
+    ("log", "file"): "trims.db",
+}
+"""What stands in the comment of a key that has no default; figures are invented."""
+
+
+def render(values: Mapping[str, Any], opening: str) -> str:
+    """Return a config with every key of every section explained.
+
+    Parameters
+    ----------
+    values : mapping
+        Sections and their keys as TOML would read them, patching as tables; what is not in it keeps its default.
+    opening : str
+        What stands at the top, as prose.
+    """
+    lines = [*_comment(opening)]
+    for section in keys.names(()):
+        lines += _steps(values.get("step", ())) if section == "step" else _section(section, values.get(section, {}))
+    return "\n".join(lines) + "\n"
+
+
+def _section(section: str, values: Mapping[str, Any]) -> Iterator[str]:
+    yield from ("", "", f"# {keys.meaning((section,))}", f"[{section}]")
+    if section in ("machine", "tape"):
+        text = 'A file may hold this section: use = "file.toml", its path seen from here. Keys beside use go before it.'
+        yield from ("", *_comment(text))
+        if "use" in values:
+            yield f"use = {toml(values['use'])}"
+    for name in keys.names((section,)):
+        if (section, name) != ("machine", "speeds"):
+            yield from _key((section, name), values)
+    if section == "machine":
+        yield from _entries(("machine", "speeds"), values.get("speeds", ()))
+
+
+def _steps(values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    yield from ("", "")
+    text = (
+        "The steps in the order in which they are done. Without any, they are those of good practice for this machine"
+    )
+    yield from _comment(f"{text} and tape: see `trimbridge targets`.")
+    yield from _entries(("step",), values)
+
+
+def _entries(path: Path, values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Yield a list of tables: the first explained, or an example as a comment; the others bare."""
+    header = f"[[{'.'.join(map(str, path))}]]"
+    if path == ("machine", "speeds"):
+        yield from ("", *_comment(keys.key(path).meaning))
+    if not values:
+        yield from ("", f"#{header}")
+        for name in keys.names((*path, 0)):
+            yield from _key((*path, 0, name), {})
+    for number, entry in enumerate(values):
+        yield from ("", header)
+        for name in keys.names((*path, 0)):
+            if number == 0:
+                yield from _key((*path, 0, name), entry)
+            elif name in entry:
+                yield f"{name} = {toml(entry[name])}"
+
+
+def _key(path: Path, values: Mapping[str, Any]) -> Iterator[str]:
+    known, name = keys.key(path), str(path[-1])
+    default = {"": "Must be given.", "left out": "May be left out."}.get(known.default, f"Default: {known.default}.")
+    yield ""
+    yield from _comment(known.meaning)
+    yield from _comment(f"{known.allowed[0].upper()}{known.allowed[1:]}. {default}")
+    if name in values:
+        yield f"{name} = {toml(values[name], wide=name == 'tones')}"
+    else:
+        yield f"#{name} = {toml(_EXAMPLES[path] if path in _EXAMPLES else keys.default(path))}"
+
+
+def _comment(text: str) -> Iterator[str]:
+    for paragraph in text.split("\n\n"):
+        yield from (
+            f"# {line}" for line in textwrap.wrap(paragraph, WIDTH, break_long_words=False, break_on_hyphens=False)
+        )
+
+
+def toml(value: object, wide: bool = False) -> str:
+    """Return a value in TOML: text, number, switch, list or inline table; a ``wide`` list with a line an entry."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _quoted(value)
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{_name(str(name))} = {toml(item)}" for name, item in value.items())
+        return f"{{ {inner} }}" if inner else "{}"
+    if isinstance(value, list | tuple):
+        if wide and value:
+            return "[\n" + "".join(f"    {toml(item)},\n" for item in value) + "]"
+        return "[" + ", ".join(toml(item) for item in value) + "]"
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+
+
+def _name(name: str) -> str:
+    return name if name.replace("_", "").isalnum() and name.isascii() else _quoted(name)
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(char if char.isprintable() else f"\\U{ord(char):08x}" for char in escaped) + '"'
