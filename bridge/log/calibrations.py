@@ -18,7 +18,7 @@ from typing import Final
 import bridge
 from bridge.log.faults import LogError
 from bridge.log.queries import LoggedTrim, Selection, confirmations_of, position_of, steps_of, trims
-from bridge.log.writing import end, write_steps
+from bridge.log.writing import end, write_position, write_steps
 from bridge.procedure.preparation import Confirmation
 from bridge.procedure.steps import Step
 
@@ -114,7 +114,8 @@ def _resume(
     step, bank = position_of(connection, calibration) or (1, 1)
     if not _are_equal(before, opening.steps):
         write_steps(connection, calibration, opening.steps, opening.at_ns)
-        step = _follow(before, opening.steps, step)
+        step = min(_follow(before, opening.steps, step), len(opening.steps))
+        write_position(connection, calibration, step, bank, opening.at_ns)
     connection.execute(
         "INSERT INTO resumptions (calibration, config, program, resumed_ns) VALUES (?, ?, ?, ?)",
         (calibration, opening.config, _PROGRAM, opening.at_ns),

@@ -65,6 +65,7 @@ class Store:
         try:
             _check_place(path, create=create)
             _refuse_stranger(path)
+            _open_up_side_files(path)
         except OSError as error:
             raise fault_of(error, path) from error
         self._lock = WriterLock(path)
@@ -92,15 +93,14 @@ class Store:
         try:
             self._begin(is_patient)
             yield self.connection
+            self._check_name()
             self.connection.execute("COMMIT")
         except BaseException as error:
             self._roll_back()
             if isinstance(error, sqlite3.Error):
                 raise fault_of(error, self.path) from error
             raise
-        if self._identify() != self._identity:
-            # The commit went into a file without a name, which vanishes with this process.
-            raise LogError(f"the log {self.path} was moved or removed: put it back", passing=True)
+        self._check_name()
 
     def close(self) -> None:
         """Give up the connection and the lock. Never raises."""
@@ -118,6 +118,19 @@ class Store:
                     raise
             else:
                 return
+
+    def _check_name(self) -> None:
+        """Make sure that what is written goes into the file that people will find.
+
+        A file without a name vanishes with this process. A file with another name would lose what is in the write-ahead
+        log, which keeps the old one, and a log put in its place would be spoilt by it: so that is emptied first.
+        """
+        if self._identify() == self._identity:
+            return
+        self._roll_back()
+        with suppress(sqlite3.Error):
+            self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        raise LogError(f"the log {self.path} was moved or removed: put it back", passing=True)
 
     def _roll_back(self) -> None:
         # The caller is told of the first error; the next opening rolls back what is left.
@@ -247,6 +260,19 @@ def _refuse_stranger(path: Path) -> None:
     except sqlite3.Error as error:
         if getattr(error, "sqlite_errorname", "") == "SQLITE_NOTADB":
             raise fault_of(error, path) from error
+
+
+def _open_up_side_files(path: Path) -> None:
+    """Let the files beside the log be written if the log may be.
+
+    SQLite makes them with the permissions of the log at that time. Those of a log that was read-only then would keep it
+    read-only after its owner has put it right.
+    """
+    for ending in ("-wal", "-shm"):
+        side = path.with_name(path.name + ending)
+        with suppress(OSError):
+            if side.stat().st_mode != path.stat().st_mode:
+                side.chmod(path.stat().st_mode & 0o777)
 
 
 def _identity_of(path: Path) -> tuple[int, int] | None:

@@ -48,10 +48,7 @@ def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) 
                 "INSERT INTO notes (calibration, text, at_ns) VALUES (?, ?, ?)", (calibration, entry.text, entry.at_ns)
             )
         case PositionEntry():
-            connection.execute(
-                "INSERT INTO positions (calibration, step, bank, at_ns) VALUES (?, ?, ?, ?)",
-                (calibration, entry.step, entry.bank, entry.at_ns),
-            )
+            write_position(connection, calibration, entry.step, entry.bank, entry.at_ns)
         case ConfirmationEntry(confirmed):
             connection.execute(
                 "INSERT INTO confirmations (calibration, item, by_whom, at_ns) VALUES (?, ?, ?, ?)",
@@ -69,6 +66,13 @@ def write_event(connection: sqlite3.Connection, calibration: str, event: EventEn
     connection.execute(
         "INSERT INTO events (calibration, kind, message, details, at_ns) VALUES (?, ?, ?, ?, ?)",
         (calibration, event.kind, event.message, _json(dict(event.details)), event.at_ns),
+    )
+
+
+def write_position(connection: sqlite3.Connection, calibration: str, step: int, bank: int, at_ns: int) -> None:
+    """Write where a calibration stands."""
+    connection.execute(
+        "INSERT INTO positions (calibration, step, bank, at_ns) VALUES (?, ?, ?, ?)", (calibration, step, bank, at_ns)
     )
 
 
