@@ -1,0 +1,285 @@
+"""A simulated recorder as a source: a recorder goes in, blocks come out, in real time or as fast as they are read.
+
+The model is `bridge.simulation`. What this adds is the clock, the patch from tracks to inputs, and commands that may
+come from another thread while the tape runs: turns of trimmers, the buttons of the transport. A command takes effect in
+the next block.
+"""
+
+import threading
+import time
+from collections.abc import Iterable
+from pathlib import Path as FilePath
+from typing import Final
+
+import numpy as np
+import soundfile
+
+from bridge.simulation.condition import Condition
+from bridge.simulation.recorder import Recorder
+from bridge.simulation.rendering import Renderer
+from bridge.simulation.tape import Sound
+from bridge.simulation.trimmers import POINTS_A_TICK, split
+from bridge.source.block import Block, SourceLostError
+from bridge.tape.calibration_tape import CalibrationTape
+from bridge.tape.machine import Adjustment, Machine, Path
+
+VOICES: Final = FilePath("/usr/share/sounds/alsa")
+"""Where Debian's alsa-utils keeps spoken words; without them the announcements are pauses."""
+
+MOST_BEHIND_S: Final = 1.0
+"""A reader that is further behind loses samples, as with a real interface."""
+
+
+def voices(folder: FilePath = VOICES) -> tuple[Sound, ...]:
+    """Return the spoken words in a folder of mono WAV files; none when the folder is not there."""
+    sounds = []
+    for file in sorted(folder.glob("*_*.wav")):
+        samples, sample_rate_hz = soundfile.read(file, dtype="float32", always_2d=True)
+        sounds.append(Sound(samples[:, 0].copy(), sample_rate_hz))
+    return tuple(sounds)
+
+
+def practice_recorder(
+    machine: Machine,
+    tape: CalibrationTape,
+    *,
+    sample_rate_hz: int,
+    reference_dbfs: float,
+    seed: int,
+    condition: Condition | None = None,
+) -> Recorder:
+    """Return a recorder for practice: with announcements where this computer has voices, and the tape in play."""
+    recorder = Recorder(
+        machine,
+        tape,
+        condition,
+        seed=seed,
+        sample_rate_hz=sample_rate_hz,
+        reference_dbfs=reference_dbfs,
+        announcements=voices(),
+    )
+    recorder.transport.play(0)
+    return recorder
+
+
+class Simulated:
+    """A source whose samples are computed.
+
+    Parameters
+    ----------
+    recorder : Recorder
+    patch : iterable of (track, input)
+        Which input each track is on; empty = track 1 on input 1, and so on.
+    inputs : iterable of int
+        The inputs to deliver; empty = those of ``patch``. One without a track is silent.
+    block_frames : int
+        Samples of each input in a block, 1 or more.
+    real_time : bool
+        Whether a block comes when it is due, or at once.
+    seconds : float or None
+        When to end; None = never. The tape is rewound whenever it has run out.
+
+    Raises
+    ------
+    ValueError
+        For a block without frames, or a track that the recorder does not have.
+    """
+
+    def __init__(
+        self,
+        recorder: Recorder,
+        *,
+        patch: Iterable[tuple[int, int]] = (),
+        inputs: Iterable[int] = (),
+        block_frames: int = 512,
+        real_time: bool = True,
+        seconds: float | None = None,
+    ) -> None:
+        if block_frames < 1:
+            raise ValueError(f"a block must have 1 frame or more, not {block_frames}")
+        self._recorder = recorder
+        self._renderer = Renderer(recorder)
+        pairs = tuple(patch) or tuple((track, track) for track in range(1, recorder.tracks + 1))
+        self._inputs = tuple(inputs) or tuple(sorted(number for _, number in pairs))
+        self._block_frames = block_frames
+        self._real_time = real_time
+        self._end_frame = None if seconds is None else round(seconds * recorder.sample_rate_hz)
+        self._lock = threading.Lock()
+        self._stopped = threading.Event()
+        self._next_frame = 0
+        self._running = False
+        self._started_ns = 0
+        self._started_s = 0.0
+        self._lost_frames = 0
+        self._overruns = 0
+        self._turns: dict[tuple[int, Adjustment], float] = {}
+        self._columns = self._columns_for(pairs)
+
+    @property
+    def sample_rate_hz(self) -> int:
+        """Samples a second of each input."""
+        return self._recorder.sample_rate_hz
+
+    @property
+    def inputs(self) -> tuple[int, ...]:
+        """Numbers of the inputs in the columns of each block."""
+        return self._inputs
+
+    @property
+    def description(self) -> str:
+        """What this is, for a person."""
+        recorder = self._recorder
+        return f"simulated recorder, {recorder.tracks} tracks at {recorder.speed_ips:g} in/s, seed {recorder.seed}"
+
+    @property
+    def lost_frames(self) -> int:
+        """Samples lost because the reader was more than `MOST_BEHIND_S` behind."""
+        return self._lost_frames
+
+    @property
+    def overruns(self) -> int:
+        """How often samples were lost."""
+        return self._overruns
+
+    def start(self) -> None:
+        """Begin to deliver."""
+        self._started_ns = time.time_ns()
+        self._started_s = time.monotonic()
+        self._running = True
+
+    def read(self, timeout_s: float) -> Block | None:
+        """Return the next block, or None when none is due within ``timeout_s``.
+
+        Raises
+        ------
+        SourceLostError
+            Before the start and after the stop.
+        EOFError
+            When the simulation has come to its end.
+        """
+        if not self._running or self._stopped.is_set():
+            raise SourceLostError("the simulation is not running")
+        frames = self._block_frames
+        if self._end_frame is not None:
+            frames = min(frames, self._end_frame - self._next_frame)
+            if frames <= 0:
+                raise EOFError("the simulation has come to its end")
+        if self._real_time and not self._due(frames, timeout_s):
+            return None
+        with self._lock:
+            self._apply_turns()
+            first_frame = self._next_frame
+            tracks = self._renderer.render(first_frame, frames)
+            self._next_frame += frames
+            self._rewind_at_end()
+            columns = self._columns
+        samples = np.zeros((frames, len(self._inputs)), dtype=np.float32)
+        patched = columns >= 0
+        samples[:, patched] = tracks[:, columns[patched]]
+        captured_ns = self._started_ns + (first_frame + frames) * 1_000_000_000 // self.sample_rate_hz
+        return Block(samples, first_frame, captured_ns)
+
+    def stop(self) -> None:
+        """Stop; a reader that waits is let go."""
+        self._stopped.set()
+
+    # Commands, from any thread
+
+    def patch(self, pairs: Iterable[tuple[int, int]]) -> None:
+        """Patch tracks to inputs anew, as pairs of (track, input): another bank."""
+        columns = self._columns_for(pairs)
+        with self._lock:
+            self._columns = columns
+
+    def turn(self, track: int, adjustment: Adjustment, delta: float) -> None:
+        """Turn a trimmer by a share of its travel, −1…1; turns that come quickly are added up.
+
+        Raises
+        ------
+        ValueError
+            For a track or a trimmer that is not there, or a share that is no number from −1 to 1.
+        """
+        split(adjustment)
+        if not 1 <= track <= self._recorder.tracks:
+            raise ValueError(f"track {track} is not on the machine: it has tracks 1 to {self._recorder.tracks}")
+        if not -1.0 <= delta <= 1.0:
+            raise ValueError(f"a turn must be from -1 to 1 of the travel, not {delta:g}")
+        with self._lock:
+            self._turns[track, adjustment] = self._turns.get((track, adjustment), 0.0) + delta
+
+    def tape_play(self) -> None:
+        """Press play."""
+        with self._lock:
+            self._recorder.transport.play(self._tick())
+
+    def tape_stop(self) -> None:
+        """Press stop."""
+        with self._lock:
+            self._recorder.transport.stop(self._tick())
+
+    def tape_locate(self, position_s: float) -> None:
+        """Wind to a place on the tape, in seconds from its beginning, and play."""
+        with self._lock:
+            self._recorder.transport.locate(position_s, self._tick())
+
+    def tape_to_tone(self, hz: float) -> None:
+        """Wind to the announcement of a tone, and play.
+
+        Raises
+        ------
+        LookupError
+            When the tape does not have this tone.
+        """
+        content = self._recorder.content
+        self.tape_locate(content.before(content.tone(hz)))
+
+    def select_path(self, path: Path) -> None:
+        """Switch all tracks to the repro head, the sync head or the inputs."""
+        with self._lock:
+            self._recorder.select_path(path, self._tick())
+
+    def set_playback(self, gain_db: float) -> None:
+        """Change the level of all tracks together, dB."""
+        with self._lock:
+            self._recorder.set_playback(gain_db, self._tick())
+
+    # Inside; with the lock held
+
+    def _columns_for(self, pairs: Iterable[tuple[int, int]]) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+        """Return for each input the index of its track, −1 where there is none."""
+        tracks = {number: track for track, number in pairs}
+        for track in tracks.values():
+            if not 1 <= track <= self._recorder.tracks:
+                raise ValueError(f"track {track} is not on the machine: it has tracks 1 to {self._recorder.tracks}")
+        return np.array([tracks.get(number, 0) - 1 for number in self._inputs], dtype=np.intp)
+
+    def _tick(self) -> int:
+        return self._renderer.next_free_tick(self._next_frame)
+
+    def _apply_turns(self) -> None:
+        tick = self._tick()
+        for (track, adjustment), delta in list(self._turns.items()):
+            path, kind = split(adjustment)
+            if self._recorder.panel.busy_until(path, kind, track - 1) <= tick * POINTS_A_TICK:
+                self._recorder.turn(track, adjustment, delta, tick)
+                del self._turns[track, adjustment]
+
+    def _rewind_at_end(self) -> None:
+        tick = self._tick()
+        segment = self._recorder.transport.segment(tick)
+        if segment.motion == "play" and self._recorder.position_s(tick) >= self._recorder.content.length_s:
+            self._recorder.transport.locate(0.0, tick)
+
+    def _due(self, frames: int, timeout_s: float) -> bool:
+        """Wait until the next block has been captured, ``timeout_s`` at most; return whether it has."""
+        rate = self.sample_rate_hz
+        ahead_s = self._started_s + (self._next_frame + frames) / rate - time.monotonic()
+        if ahead_s < -MOST_BEHIND_S:
+            skipped = int(-ahead_s * rate)
+            with self._lock:
+                self._next_frame += skipped
+                self._lost_frames += skipped
+                self._overruns += 1
+        if ahead_s > 0.0:
+            self._stopped.wait(min(ahead_s, timeout_s))
+        return ahead_s <= timeout_s and not self._stopped.is_set()
