@@ -1,0 +1,185 @@
+"""The plan: its order against the handbook's, its tones, targets and advice."""
+
+import math
+import re
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.procedure.plan import default_tolerance_db, generate_steps, plan_step, plan_steps
+from bridge.procedure.steps import Step
+from bridge.tape.calibration_tape import CalibrationTape, Tone
+from bridge.tape.equalization import Equalization
+from bridge.tape.machine import ADJUSTMENTS, Machine, Speed
+from bridge.tape.targets import StepRequest, compute_target
+
+IEC1_15 = Equalization.named("iec1", 15)
+EIGHT = Machine("m", 8, 320.0, 1.778, 3.302, (Speed(15, IEC1_15), Speed(30, Equalization.named("iec2", 30))))
+THREE_TONES = (Tone(1000), Tone(10000), Tone(100))
+TAPE = CalibrationTape(250.0, 15, IEC1_15, THREE_TONES)
+
+
+def adjustments(steps):
+    return [step.adjustment for step in steps]
+
+
+def step_of(steps, adjustment):
+    return next(step for step in steps if step.adjustment == adjustment)
+
+
+def test_the_order_is_that_of_the_handbook():
+    # Handbook for Sound Engineers, ch. 28, pp. 1096-1097: reproduce level and equalization, bias, record level, record
+    # high, and the low end of record/reproduce last; sync while the calibration tape is still on (common practice).
+    assert adjustments(generate_steps(EIGHT, TAPE)) == [
+        "repro level", "repro high", "repro low",
+        "sync level", "sync high", "sync low",
+        "bias", "record level", "record high", "record low",
+    ]  # fmt: skip
+
+
+def test_steps_are_at_the_speed_of_the_tape_and_the_last_says_what_the_others_need():
+    steps = generate_steps(EIGHT, TAPE)
+    assert {step.speed_ips for step in steps} == {15}
+    assert "For 30 in/s, start again with a tape made for that speed." in steps[-1].advice
+    assert not [text for step in steps[:-1] for text in step.advice if "in/s" in text]
+
+
+def test_a_tape_for_a_speed_that_the_machine_lacks_is_planned_as_it_is_heard():
+    slow = CalibrationTape(
+        250.0, 7.5, Equalization.named("iec1", 7.5), (Tone(500), Tone(5000), Tone(50)), reference_hz=500
+    )
+    steps = generate_steps(EIGHT, slow)
+    assert [step.tone_hz for step in steps[:3]] == [1000, 10000, 100]
+    assert {step.speed_ips for step in steps} == {15}
+    assert "speed_mismatch" in [warning.code for warning in steps[0].target_warnings]
+
+
+def test_targets_are_those_of_the_tape():
+    steps = generate_steps(EIGHT, TAPE)
+    for step in steps[:6]:
+        expected = compute_target(StepRequest(step.adjustment, step.tone_hz, 15), EIGHT, TAPE)
+        assert step.target_vu == expected.target_vu
+        assert step.target_terms_db == expected.terms_db
+        assert step.target_uncertainty_db == expected.uncertainty_db
+    assert [step.target_vu for step in steps[6:]] == [-10, 0, 0, 0]
+
+
+def test_of_many_tones_the_usual_ones_are_taken():
+    hz = (31.5, 63, 100, 125, 250, 500, 1000, 2000, 5000, 8000, 10000, 12500, 16000, 20000)
+    many = CalibrationTape(320.0, 15, IEC1_15, (Tone(1000), *(Tone(each, -10.0) for each in hz)))
+    steps = generate_steps(EIGHT, many)
+    assert [step.tone_hz for step in steps[:3]] == [1000, 10000, 100]
+    assert step_of(steps, "repro level").target_terms_db["tape_level"] == 0
+    assert step_of(steps, "repro high").target_terms_db["tape_level"] == -10
+
+
+# Handbook: 38 µm is the usual bias-test wavelength, 10 kHz at 15 in/s and so 20 kHz at 30.
+@pytest.mark.parametrize(
+    ("ips", "curve", "bias_hz"), [(30, "iec2", 20000), (15, "iec1", 10000), (7.5, "iec1", 5000), (3.75, "iec2", 2500)]
+)
+def test_bias_is_tested_at_one_wavelength(ips, curve, bias_hz):
+    heads = Machine("m", 2, 320.0, speeds=(Speed(ips, Equalization.named(curve, ips)),))
+    made = CalibrationTape(320.0, ips, Equalization.named(curve, ips), THREE_TONES)
+    assert step_of(generate_steps(heads, made), "bias").tone_hz == bias_hz
+
+
+def test_high_tones_are_recorded_lower_at_low_speeds():
+    # Common practice, no source: 10 kHz at operating level saturates the tape at 7.5 in/s.
+    heads = Machine("m", 2, 320.0, speeds=(Speed(7.5, Equalization.named("iec1", 7.5)),))
+    made = CalibrationTape(320.0, 7.5, Equalization.named("iec1", 7.5), THREE_TONES)
+    assert step_of(generate_steps(heads, made), "record high").target_vu == -10
+    assert step_of(generate_steps(EIGHT, TAPE), "record high").target_vu == 0
+
+
+def test_the_calibration_tape_is_off_before_anything_records():
+    steps = generate_steps(EIGHT, TAPE)
+    assert steps[adjustments(steps).index("bias")].advice[0].startswith("Take the calibration tape off")
+    assert "safe from recording" in step_of(steps, "sync level").advice[0]
+
+
+def test_azimuth_is_advice_before_the_high_tones_with_the_tolerance_of_the_tape():
+    # McKnight, "Azimuth in a Magnetic Tape Recorder", rev. 2000: ±300 µrad, at 10 kHz over one inch ±260° at 3.75 in/s,
+    # and so ±65° at 15 in/s.
+    advice = step_of(generate_steps(EIGHT, TAPE), "repro high").advice
+    assert "at 10000 Hz" in advice[0]
+    stated = re.search(r"300 µrad, is (\d+)° here", advice[0])
+    assert stated is not None
+    assert int(stated[1]) == pytest.approx(65, abs=1)
+    unknown = Machine("m", 8, 320.0, speeds=EIGHT.speeds)
+    assert "300 µrad" not in step_of(generate_steps(unknown, TAPE), "repro high").advice[0]
+
+
+@pytest.mark.parametrize(
+    ("tones", "left_out"),
+    [
+        ((Tone(1000), Tone(10000)), "low"),
+        ((Tone(1000), Tone(100)), "high"),
+        ((Tone(10000), Tone(100)), "level"),
+    ],
+)
+def test_without_a_tone_its_steps_are_left_out_and_that_is_said(tones, left_out):
+    steps = generate_steps(EIGHT, CalibrationTape(250.0, 15, IEC1_15, tones))
+    assert set(ADJUSTMENTS) - set(adjustments(steps)) == {f"repro {left_out}", f"sync {left_out}"}
+    assert f"no tone to set repro {left_out}, sync {left_out} by" in step_of(steps, "bias").advice[0]
+
+
+def test_a_tape_without_tones_leaves_the_record_side():
+    steps = generate_steps(EIGHT, CalibrationTape(250.0, 15, IEC1_15, ()))
+    assert adjustments(steps) == ["bias", "record level", "record high", "record low"]
+
+
+def test_a_list_that_a_person_wrote_keeps_its_order_and_its_figures():
+    requests = (
+        StepRequest("sync level", 1000, 15, 0.2, target_vu=-1.5),
+        StepRequest("repro level", 1000, 15, 0.1),
+    )
+    by_hand, computed = plan_steps(requests, EIGHT, TAPE)
+    assert (by_hand.adjustment, by_hand.tone_hz, by_hand.target_vu, by_hand.tolerance_db) == (
+        "sync level",
+        1000,
+        -1.5,
+        0.2,
+    )
+    assert math.fsum(by_hand.target_terms_db.values()) == pytest.approx(-1.5, abs=1e-12)
+    assert computed == plan_step(requests[1], EIGHT, TAPE)
+
+
+def test_what_only_informs_does_not_make_two_steps_differ():
+    informed = plan_step(StepRequest("repro low", 100, 15), EIGHT, TAPE, ("read this",))
+    plain = Step("repro low", 100, 15, informed.target_vu, informed.tolerance_db, informed.target_terms_db)
+    assert informed.advice
+    assert informed.target_warnings
+    assert informed == plain
+
+
+# Trade practice (from memory): level 0.1 to 0.25 dB, mid band 0.5 to 1, below 100 Hz 1.5 to 2, 16 to 20 kHz 1 to 2.
+@pytest.mark.parametrize(
+    ("adjustment", "tone_hz", "lowest", "highest"),
+    [
+        ("repro level", 1000, 0.1, 0.25),
+        ("record level", 1000, 0.1, 0.25),
+        ("sync level", 1000, 0.1, 0.25),
+        ("repro high", 10000, 0.5, 1),
+        ("repro high", 16000, 1, 2),
+        ("repro low", 100, 0.5, 1),
+        ("record low", 50, 1.5, 2),
+    ],
+)
+def test_tolerances_are_the_usual_ones(adjustment, tone_hz, lowest, highest):
+    assert lowest <= default_tolerance_db(adjustment, tone_hz) <= highest
+
+
+@given(
+    st.lists(st.builds(Tone, st.floats(20, 20_000), st.floats(-20, 3)), max_size=20),
+    st.sampled_from([7.5, 15.0, 30.0]),
+    st.sampled_from([7.5, 15.0, 30.0]),
+)
+def test_any_tape_makes_a_plan_whose_targets_add_up(tones, tape_ips, machine_ips):
+    heads = Machine("m", 24, 320.0, 0.94, 2.11, (Speed(machine_ips, Equalization.free(35)),))
+    steps = generate_steps(heads, CalibrationTape(250.0, tape_ips, Equalization.free(50, 3180), tuple(tones)))
+    order = [ADJUSTMENTS.index(step.adjustment) for step in steps]
+    assert order == sorted(set(order))
+    for step in steps:
+        assert math.fsum(step.target_terms_db.values()) == pytest.approx(step.target_vu, abs=1e-9)
+        assert "tone_missing" not in [warning.code for warning in step.target_warnings]
