@@ -71,33 +71,27 @@ class Calibration:
     Parameters
     ----------
     setup : Setup
-    source_inputs : sequence of int
-        Numbers of the inputs in the columns of the levels.
-    sample_rate_hz : int
     place : Place, optional
         Where to go on; a place that does not exist any more is brought to the nearest one.
-
-    Raises
-    ------
-    ValueError
-        When a bank needs an input that the source does not deliver.
     """
 
-    def __init__(
-        self, setup: Setup, source_inputs: Sequence[int], sample_rate_hz: int, place: Place | None = None
-    ) -> None:
+    def __init__(self, setup: Setup, place: Place | None = None) -> None:
         self._setup = setup
-        self._sample_rate_hz = sample_rate_hz
-        self._patches = [Patch(bank, source_inputs, setup.reference_dbfs, setup.offsets_db) for bank in setup.banks]
-        place = place or Place(1, 1)
-        self._step = min(max(place.step, 1), len(setup.steps)) - 1
-        self._bank = min(max(place.bank, 1), len(setup.banks)) - 1
+        self._patches: list[Patch] = []
+        self._sample_rate_hz = 1
         self._held = False
         self._chosen_focus = 0
         self._base_s = 0.0
         self._tracks: TrackLevels | None = None
         self._clipped_s: dict[int, float] = {}
         self._found: dict[int, _Found] = {}
+        self.resume(place or Place(1, 1))
+
+    def resume(self, place: Place) -> None:
+        """Go to a place; one that does not exist (any more) is brought to the nearest one."""
+        self._step = min(max(place.step, 1), len(self._setup.steps)) - 1
+        self._bank = min(max(place.bank, 1), len(self._setup.banks)) - 1
+        self._found.clear()
 
     @property
     def place(self) -> Place:
@@ -119,9 +113,30 @@ class Calibration:
         """Seconds from the start of the source to the last levels."""
         return self._base_s + (self._tracks.end_frame / self._sample_rate_hz if self._tracks else 0.0)
 
-    def source_began(self, position_s: float) -> None:
-        """Take note that a source begins to count its samples anew, so long after the very first start."""
+    def source_began(self, source_inputs: Sequence[int], sample_rate_hz: int, position_s: float) -> None:
+        """Take note of a source that begins to count its samples, so long after the very first start.
+
+        Parameters
+        ----------
+        source_inputs : sequence of int
+            Numbers of the inputs in the columns of the levels.
+        sample_rate_hz : int
+        position_s : float
+
+        Raises
+        ------
+        ValueError
+            When a bank needs an input that the source does not deliver.
+        """
+        setup = self._setup
+        self._patches = [Patch(bank, source_inputs, setup.reference_dbfs, setup.offsets_db) for bank in setup.banks]
+        self._sample_rate_hz = sample_rate_hz
+        self.source_lost()
         self._base_s = position_s
+
+    def source_lost(self) -> None:
+        """Take note that there are no levels any more."""
+        self._base_s = self.position_s
         self._tracks = None
         self._clipped_s.clear()
 
@@ -250,14 +265,14 @@ class Calibration:
         ----------
         health : Health
         captured_ns : int
-            Unix time of the frame while there are no levels: a lost source publishes as well.
+            Unix time in nanoseconds at which the last sample was captured; without a source, the time now.
         """
         step = self.step
         tracks = self._tracks
         target_vu = step.target_vu if step else 0.0
         return Frame(
             position_s=self.position_s,
-            captured_ns=tracks.captured_ns if tracks else captured_ns,
+            captured_ns=captured_ns,
             tone_hz=tracks.tone_hz if tracks else 0.0,
             step=self._step_reading(),
             bank=self.bank.number,

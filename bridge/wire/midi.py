@@ -1,6 +1,19 @@
-"""MIDI ports of this computer: which there are, by the MIDI system that has them."""
+"""MIDI ports of this computer: which there are, by the MIDI system that has them.
+
+A process of its own asks, as for audio interfaces: the MIDI libraries write to the terminal when a system is missing.
+"""
 
 import contextlib
+import json
+import subprocess
+import sys
+from typing import Final
+
+from bridge.source import child
+
+LIMIT_S: Final = 10.0
+
+NOT_INSTALLED: Final = "python-rtmidi is not installed: MIDI needs Python 3.11 or 3.12"
 
 
 class MidiUnavailableError(Exception):
@@ -8,7 +21,7 @@ class MidiUnavailableError(Exception):
 
 
 def input_names() -> dict[str, list[str]]:
-    """Return the names of the MIDI inputs for each MIDI system.
+    """Return the names of the MIDI inputs for each MIDI system that runs.
 
     Raises
     ------
@@ -16,9 +29,32 @@ def input_names() -> dict[str, list[str]]:
         When python-rtmidi is not installed (it has no wheel for CPython 3.13 and newer) or no MIDI system answers.
     """
     try:
-        import rtmidi
+        done = subprocess.run(
+            child.command("bridge.wire.midi"),
+            env=child.environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            timeout=LIMIT_S,
+            check=False,
+        )
+        names: dict[str, list[str]] | None = json.loads(done.stdout)
+    except subprocess.TimeoutExpired:
+        raise MidiUnavailableError(f"no MIDI system answered within {LIMIT_S:g} s") from None
+    except ValueError:
+        raise MidiUnavailableError(f"the process that lists MIDI ended with status {done.returncode}") from None
+    if names is None:
+        raise MidiUnavailableError(NOT_INSTALLED)
+    if not names:
+        raise MidiUnavailableError("no MIDI system is running")
+    return names
+
+
+def _asked_here() -> dict[str, list[str]] | None:
+    try:
+        import rtmidi  # noqa: PLC0415 - it is not installed everywhere
     except ImportError:
-        raise MidiUnavailableError("python-rtmidi is not installed: MIDI needs Python 3.11 or 3.12") from None
+        return None
     names: dict[str, list[str]] = {}
     for api in rtmidi.get_compiled_api():
         if api == rtmidi.API_RTMIDI_DUMMY:
@@ -26,10 +62,10 @@ def input_names() -> dict[str, list[str]]:
         # A MIDI system that is compiled in but not running raises; the others are still worth showing.
         with contextlib.suppress(rtmidi.SystemError, rtmidi.NoDevicesError):
             port = rtmidi.MidiIn(rtapi=api)
-            try:
-                names[rtmidi.get_api_display_name(api)] = port.get_ports()
-            finally:
-                port.delete()
-    if not names:
-        raise MidiUnavailableError("no MIDI system is running")
+            names[rtmidi.get_api_display_name(api)] = port.get_ports()
+            port.delete()
     return names
+
+
+if __name__ == "__main__":
+    sys.stdout.write(json.dumps(_asked_here()))

@@ -1,0 +1,168 @@
+"""The commands and their options; each hands over to a module of its own."""
+
+import logging
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+import bridge
+from bridge.cli import failures
+
+CONFIG_NAME: Final = "trimbridge.toml"
+
+app = typer.Typer(
+    name="trimbridge",
+    help="Reads the level of every track while you calibrate an analogue multitrack tape recorder, shows how far each "
+    "is from its target, and logs every trim.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+ConfigArgument = Annotated[Path, typer.Argument(help="The config file.", show_default=True)]
+JsonOption = Annotated[bool, typer.Option("--json", help="Write JSON, for other programs.")]
+LogOption = Annotated[Path | None, typer.Option("--log", help="The log; by default the one in your data directory.")]
+
+
+class ExportFormat(StrEnum):
+    """What `export` can write."""
+
+    JSONL = "jsonl"
+    CSV = "csv"
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"trimbridge {bridge.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[  # noqa: ARG001 - the callback has done it all
+        bool, typer.Option("--version", help="Show the version.", callback=_show_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Nothing to do before the command."""
+
+
+@app.command()
+def run(
+    config: ConfigArgument = Path(CONFIG_NAME),
+    new: Annotated[bool, typer.Option("--new", help="Begin a new calibration, do not resume.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="Write lines in place of the live view.")] = False,
+) -> None:
+    """Run the daemon until Ctrl-C."""
+    from bridge.cli.running import run_config
+
+    run_config(config, fresh=new, plain=plain)
+
+
+@app.command()
+def check(config: ConfigArgument = Path(CONFIG_NAME), json: JsonOption = False) -> None:
+    """Test config, audio interface, ports, disk and log, with advice."""
+    from bridge.cli.checks import check_config
+
+    check_config(config, as_json=json)
+
+
+@app.command()
+def inputs(json: JsonOption = False) -> None:
+    """List audio interfaces with inputs, and MIDI inputs."""
+    from bridge.cli.inputs import show_inputs
+
+    show_inputs(as_json=json)
+
+
+@app.command()
+def init(
+    config: ConfigArgument = Path(CONFIG_NAME),
+    yes: Annotated[bool, typer.Option("--yes", help="Take every default, ask nothing.")] = False,
+) -> None:
+    """Ask a few questions and write a config."""
+    from bridge.cli.inputs import init_config
+
+    init_config(config, yes=yes)
+
+
+@app.command()
+def targets(config: ConfigArgument = Path(CONFIG_NAME), json: JsonOption = False) -> None:
+    """Show what the meter must read in each step, and why."""
+    from bridge.cli.targets import show_targets
+
+    show_targets(config, as_json=json)
+
+
+@app.command()
+def offsets(
+    config: ConfigArgument = Path(CONFIG_NAME),
+    write: Annotated[bool, typer.Option("--write", help="Write them into the config.")] = False,
+    seconds: Annotated[float, typer.Option(help="How long to measure.", min=1.0, max=600.0)] = 5.0,
+    level_dbfs: Annotated[
+        float | None, typer.Option(help="What every input should read; by default the mean of all.", min=-60, max=0)
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Measure how the inputs differ, from one tone fed to all of them."""
+    from bridge.cli.offsets import measure_offsets
+
+    measure_offsets(config, seconds=seconds, level_dbfs=level_dbfs, write=write, as_json=json)
+
+
+@app.command()
+def replay(
+    recording: Annotated[Path, typer.Argument(help="WAV, RF64 or FLAC; channel k is input k.")],
+    config: ConfigArgument = Path(CONFIG_NAME),
+    log: Annotated[Path | None, typer.Option("--log", help="Log the trims into this file.")] = None,
+    readings: Annotated[Path | None, typer.Option("--readings", help="Write every frame into this CSV file.")] = None,
+    json: JsonOption = False,
+) -> None:
+    """Take a recording through all stages, faster than real time."""
+    from bridge.cli.replaying import replay_recording
+
+    replay_recording(recording, config, log=log, readings=readings, as_json=json)
+
+
+@app.command()
+def trims(
+    log: LogOption = None,
+    calibration: Annotated[str | None, typer.Option(help="Only this calibration; `last` for the newest.")] = None,
+    track: Annotated[list[int] | None, typer.Option(help="Only this track; may be given again.", min=1)] = None,
+    json: JsonOption = False,
+) -> None:
+    """Show the logged trims."""
+    from bridge.cli.logs import show_trims
+
+    show_trims(log, calibration=calibration, tracks=track or (), as_json=json)
+
+
+@app.command()
+def export(
+    log: LogOption = None,
+    format_: Annotated[ExportFormat, typer.Option("--format", help="What to write.")] = ExportFormat.JSONL,
+    calibration: Annotated[str | None, typer.Option(help="Only this calibration; `last` for the newest.")] = None,
+    track: Annotated[list[int] | None, typer.Option(help="Only this track; may be given again.", min=1)] = None,
+    output: Annotated[Path | None, typer.Option("--output", "-o", help="The file; by default the terminal.")] = None,
+    without_withdrawn: Annotated[bool, typer.Option(help="Leave withdrawn trims out.")] = False,
+) -> None:
+    """Write the logged trims for other programs."""
+    from bridge.cli.logs import export_trims
+
+    export_trims(
+        log,
+        as_csv=format_ is ExportFormat.CSV,
+        calibration=calibration,
+        tracks=track or (),
+        output=output,
+        with_withdrawn=not without_withdrawn,
+    )
+
+
+def main() -> None:
+    """Run the command line."""
+    failures.log_to_terminal(logging.WARNING)
+    with failures.told():
+        app()

@@ -1,0 +1,192 @@
+"""A self-test with advice: the command `check`. Every part is tested, also when one before it fails."""
+
+import json
+import platform
+import shutil
+import socket
+import sqlite3
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Final, Literal
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from bridge.cli.failures import FAILED, WRONG_USE
+from bridge.config.convert import to_banks, to_steps
+from bridge.config.faults import ConfigFaults
+from bridge.config.load import load
+from bridge.config.settings import Settings
+from bridge.daemon.service import log_path
+from bridge.daemon.sources import wanted_inputs
+from bridge.log.faults import LogError
+from bridge.log.lock import WriterLock
+from bridge.log.store import open_reader
+from bridge.source.block import SourceLostError
+from bridge.source.devices import find, list_interfaces
+from bridge.source.recording import Recording
+from bridge.wire.midi import MidiUnavailableError, input_names
+from bridge.wire.udp import UdpEndpoint, UdpError, is_loopback, resolve
+
+LEAST_FREE_BYTES: Final = 50_000_000
+"""A calibration takes less than 1 MB; below this the disk is about to be full from something else."""
+
+OLDEST_SQLITE: Final = (3, 22)
+"""From here on a reader may open a log in WAL mode read-only (SQLite's release history)."""
+
+Verdict = Literal["good", "note", "bad"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What one test found; ``advice`` is what to do about it."""
+
+    part: str
+    verdict: Verdict
+    message: str
+    advice: str = ""
+
+
+def check_config(config: Path, *, as_json: bool) -> None:
+    """Run all tests, print what they found, and exit with 1 when something is bad, 2 when it is the config."""
+    findings = [_python()]
+    try:
+        settings = load(config)
+    except ConfigFaults as faults:
+        findings += [Finding("config", "bad", str(fault), "mend this line") for fault in faults.faults]
+        status = WRONG_USE
+    else:
+        steps = len(to_steps(settings))
+        findings.append(Finding("config", "good", f"{config}: {steps} steps, {len(to_banks(settings))} banks"))
+        for test in (_source, _osc, _log, _disk):
+            findings += _tested(test, settings)
+        status = FAILED
+    findings += [_midi()]
+    if as_json:
+        json.dump([asdict(finding) for finding in findings], sys.stdout, ensure_ascii=False, indent=1)
+        print()
+    else:
+        _print(findings)
+    if any(finding.verdict == "bad" for finding in findings):
+        sys.exit(status)
+
+
+def _tested(test: Callable[[Settings], Iterator[Finding]], settings: Settings) -> Iterator[Finding]:
+    try:
+        yield from test(settings)
+    except OSError as error:
+        yield Finding(test.__name__.lstrip("_"), "bad", str(error), "see whether the path or device can be used at all")
+
+
+def _python() -> Finding:
+    version = platform.python_version()
+    if sqlite3.sqlite_version_info < OLDEST_SQLITE:
+        oldest = ".".join(map(str, OLDEST_SQLITE))
+        return Finding("python", "bad", f"SQLite {sqlite3.sqlite_version} is older than {oldest}", "use a newer Python")
+    return Finding("python", "good", f"Python {version}, SQLite {sqlite3.sqlite_version}")
+
+
+def _source(settings: Settings) -> Iterator[Finding]:
+    audio = settings.audio
+    wanted = wanted_inputs(settings)
+    if audio.source == "recording":
+        assert audio.recording is not None
+        try:
+            sound = Recording(audio.recording, wanted, audio.block_frames, realtime=True, epoch_ns=0)
+            yield Finding("audio", "good", sound.description)
+        except SourceLostError as error:
+            yield Finding("audio", "bad", str(error), "give a WAV, RF64 or FLAC file with a channel for each input")
+        return
+    if audio.source == "simulated":
+        yield Finding("audio", "good", "the simulated recorder needs no audio interface")
+        return
+    interfaces = list_interfaces()
+    try:
+        device = interfaces.devices[find(interfaces.devices, audio.device, audio.host_api)]
+    except (LookupError, SourceLostError, ValueError) as error:
+        yield Finding("audio", "bad", str(error), "see `trimbridge inputs` for what there is")
+        return
+    if device.channels < max(wanted):
+        yield Finding(
+            "audio", "bad", f"{device} has no input {max(wanted)}", "change [audio] inputs to inputs that it has"
+        )
+    else:
+        yield Finding("audio", "good", str(device))
+    if device.sample_rate_hz != audio.sample_rate_hz:
+        yield Finding(
+            "audio",
+            "note",
+            f"its usual rate is {device.sample_rate_hz} Hz, the config wants {audio.sample_rate_hz} Hz",
+            "if it does not open, set [audio] sample_rate_hz to its usual rate",
+        )
+
+
+def _osc(settings: Settings) -> Iterator[Finding]:
+    osc = settings.osc
+    if not osc.enabled:
+        yield Finding("osc", "note", "OSC is off", "set [osc] enabled = true to send frames")
+        return
+    try:
+        UdpEndpoint(osc.listen, osc.port).stop()
+        yield Finding("osc", "good", f"commands can be heard at {osc.listen} port {osc.port}")
+    except UdpError as error:
+        yield Finding("osc", "bad", str(error), "another program has the port, or a daemon runs already")
+    if not is_loopback(socket.gethostbyname(osc.listen)) and not osc.pairing_code:
+        yield Finding(
+            "osc", "note", "the network can reach the port, but there is no pairing_code",
+            "set [osc] pairing_code, or commands from other computers are refused",
+        )  # fmt: skip
+    for destination in osc.destinations:
+        try:
+            resolve(destination)
+        except UdpError as error:
+            yield Finding("osc", "bad", str(error), "mend it in [osc] destinations")
+
+
+def _log(settings: Settings) -> Iterator[Finding]:
+    if not settings.log.enabled:
+        yield Finding("log", "note", "the log is off: no trim is kept", "set [log] enabled = true")
+        return
+    path = log_path(settings)
+    if not path.exists():
+        yield Finding("log", "good", f"{path} will be made")
+        return
+    try:
+        open_reader(path).close()
+        WriterLock(path).release()
+        yield Finding("log", "good", f"{path} can be written")
+    except LogError as error:
+        yield Finding("log", "bad", str(error), "stop the other daemon, or give [log] file another name")
+
+
+def _disk(settings: Settings) -> Iterator[Finding]:
+    place = log_path(settings).parent
+    while not place.exists():
+        place = place.parent
+    free = shutil.disk_usage(place).free
+    if free < LEAST_FREE_BYTES:
+        yield Finding("disk", "bad", f"{free / 1e6:.0f} MB free at {place}", "make room: a full disk refuses trims")
+    else:
+        yield Finding("disk", "good", f"{free / 1e9:.1f} GB free at {place}")
+
+
+def _midi() -> Finding:
+    try:
+        names = [name for found in input_names().values() for name in found]
+    except MidiUnavailableError as error:
+        return Finding("midi", "note", str(error), "needed only for foot switches and controllers")
+    return Finding("midi", "good", f"inputs: {', '.join(names) or 'none'}")
+
+
+def _print(findings: list[Finding]) -> None:
+    table = Table(box=None, show_header=False, pad_edge=False)
+    for column in range(3):
+        table.add_column(no_wrap=column < 2)
+    for finding in findings:
+        advice = f" → {finding.advice}" if finding.advice else ""
+        style = "bold" if finding.verdict == "bad" else ""
+        table.add_row(Text(finding.verdict, style=style), finding.part, Text(f"{finding.message}{advice}"))
+    Console().print(table)

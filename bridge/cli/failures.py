@@ -1,0 +1,86 @@
+"""What goes wrong, as people are told: an exception in; one line on the terminal and an exit status out."""
+
+import logging
+import os
+import sys
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Final
+
+from bridge.config.faults import ConfigFaults
+from bridge.log.faults import LogError
+from bridge.source.block import SourceLostError
+from bridge.wire.udp import UdpError
+
+DONE: Final = 0
+FAILED: Final = 1
+WRONG_USE: Final = 2
+
+WHERE: Final = "TRIMBRIDGE_TRACEBACK"
+"""Set in the environment, it shows where in the program a fault of its own lies."""
+
+
+class FailedError(Exception):
+    """What was asked for could not be done. The message says why, in one line."""
+
+
+class WrongUseError(Exception):
+    """What was asked for makes no sense. The message says what would, in one line."""
+
+
+def say(text: str) -> None:
+    """Write to standard error."""
+    print(text, file=sys.stderr)
+
+
+@contextmanager
+def told() -> Iterator[None]:
+    """Turn every exception into what a person can use, and leave with the status that fits."""
+    try:
+        yield
+    except ConfigFaults as faults:
+        say(f"{faults}\n{_counted(len(faults.faults))}")
+        sys.exit(WRONG_USE)
+    except WrongUseError as error:
+        say(f"trimbridge: {error}")
+        sys.exit(WRONG_USE)
+    except (FailedError, LogError, SourceLostError, UdpError) as error:
+        say(f"trimbridge: {error}")
+        sys.exit(FAILED)
+    except KeyboardInterrupt:
+        say("stopped")
+        sys.exit(FAILED)
+    except BrokenPipeError:
+        # Whoever read our output has gone; nothing more can be said to them.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(FAILED)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        say(f"trimbridge: {where}{error.strerror or error}")
+        sys.exit(FAILED)
+    except Exception as error:
+        say(f"trimbridge: a fault in the program: {type(error).__name__}: {error}")
+        if os.environ.get(WHERE):
+            traceback.print_exc()
+        else:
+            say(f"set {WHERE}=1 to see where, and send that to the project")
+        sys.exit(FAILED)
+
+
+def _counted(faults: int) -> str:
+    return f"trimbridge: {'one thing is' if faults == 1 else f'{faults} things are'} wrong in the config"
+
+
+class _LineHandler(logging.Handler):
+    """Log records as single lines; tracebacks only for who has asked for them."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        say(f"{record.levelname.lower()}: {record.getMessage()}")
+        if record.exc_info and os.environ.get(WHERE):
+            traceback.print_exception(*record.exc_info)
+
+
+def log_to_terminal(level: int = logging.INFO) -> None:
+    """Write log messages to standard error, a line each."""
+    logging.basicConfig(level=level, handlers=[_LineHandler()], force=True)

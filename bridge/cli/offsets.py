@@ -1,0 +1,80 @@
+"""How the inputs of the interface differ, from one tone fed to all of them: the command `offsets`."""
+
+import json
+import sys
+import time
+from dataclasses import asdict
+from pathlib import Path
+from typing import Final
+
+from rich.console import Console
+from rich.table import Table
+
+from bridge.cli.failures import FailedError
+from bridge.cli.live import signed
+from bridge.config.edit import EditRefusedError, fingerprint, write_offsets
+from bridge.config.load import load
+from bridge.daemon.sources import open_source
+from bridge.metering.meter import Meter
+from bridge.metering.offsets import InputOffset, OffsetError, OffsetMeasurement
+from bridge.source.block import Source
+
+PATIENCE_S: Final = 30.0
+"""How long to wait for the tone beyond the time that is measured."""
+
+
+def measure_offsets(config: Path, *, seconds: float, level_dbfs: float | None, write: bool, as_json: bool) -> None:
+    """Measure, print, and write if asked."""
+    try:
+        seen = fingerprint(config)
+    except EditRefusedError:
+        seen = ""
+    settings = load(config)
+    try:
+        source = open_source(settings)
+        offsets = _measured(source, seconds, level_dbfs)
+    except (OffsetError, ValueError) as error:
+        raise FailedError(str(error)) from None
+    # Measured in thousandths of a dB: what is written is what a person reads.
+    kept = {one.input: round(one.offset_db, 3) for one in offsets}
+    backup = None
+    if write:
+        try:
+            backup = write_offsets(config, kept, seen)
+        except EditRefusedError as error:
+            raise FailedError(str(error)) from None
+    if as_json:
+        json.dump([asdict(one) for one in offsets], sys.stdout, indent=1)
+        print()
+        return
+    Console().print(_table(offsets))
+    if backup is not None:
+        print(f"written into {config}; the file as it was is {backup}")
+    else:
+        print("nothing written: give --write to put them into the config")
+
+
+def _measured(source: Source, seconds: float, level_dbfs: float | None) -> tuple[InputOffset, ...]:
+    meter = Meter(source.sample_rate_hz, len(source.inputs))
+    measurement = OffsetMeasurement(source.inputs, seconds)
+    source.start()
+    try:
+        until_s = time.monotonic() + seconds + PATIENCE_S
+        while time.monotonic() < until_s:
+            block = source.read(0.2)
+            if block is not None and any(measurement.push(levels) for levels in meter.push(block)):
+                break
+    except EOFError:
+        pass
+    finally:
+        source.stop()
+    return measurement.result(level_dbfs)
+
+
+def _table(offsets: tuple[InputOffset, ...]) -> Table:
+    table = Table(box=None, header_style="bold", pad_edge=False)
+    for heading in ("input", "reads dBFS", "spread dB", "offset dB"):
+        table.add_column(heading, justify="right")
+    for one in offsets:
+        table.add_row(str(one.input), f"{one.level_dbfs:.3f}", f"{one.spread_db:.3f}", signed(one.offset_db))
+    return table

@@ -1,0 +1,111 @@
+"""A recording through all stages, as fast as it can be read: the command `replay`."""
+
+import json
+import sys
+import time
+from contextlib import ExitStack, closing
+from pathlib import Path
+from typing import Final
+
+from bridge.cli.failures import FailedError
+from bridge.cli.live import clock, told
+from bridge.config.load import load
+from bridge.control.inbox import CommandInbox
+from bridge.daemon.engine import Engine, Viewer
+from bridge.daemon.service import setup_of
+from bridge.daemon.sources import wanted_inputs
+from bridge.log.calibrations import Opening
+from bridge.log.entries import FinishEntry
+from bridge.readings import Frame, Trim
+from bridge.sinks.log import LogWriter
+from bridge.sinks.readings import ReadingsFile
+from bridge.source.recording import Recording
+
+LOG_LIMIT_S: Final = 60.0
+"""How long the last trims may take to reach the disk."""
+
+READ_S: Final = 5.0
+
+
+class _Announcer:
+    """Prints trims as they are logged."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._quiet = quiet
+        self.trims = 0
+        self.frames = 0
+
+    def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - counted only
+        """Count a frame."""
+        self.frames += 1
+
+    def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - positions, not the time of day
+        """Print a trim."""
+        self.trims += 1
+        if not self._quiet:
+            print(f"{clock(trim.settled_s)} {told(trim, trim_id)}", flush=True)
+
+
+def replay_recording(recording: Path, config: Path, *, log: Path | None, readings: Path | None, as_json: bool) -> None:
+    """Take a recording through metering, procedure, and log."""
+    settings = load(config)
+    setup = setup_of(settings)
+    begun_ns, begun_s = time.time_ns(), time.monotonic()
+    source = Recording(
+        recording, wanted_inputs(settings), settings.audio.block_frames, realtime=False, epoch_ns=begun_ns
+    )
+    announcer = _Announcer(quiet=as_json)
+    viewers: list[Viewer] = [announcer]
+    with ExitStack() as stack:
+        writer = None
+        if log is not None:
+            writer = LogWriter(log)
+            text = config.read_text(encoding="utf-8")
+            resumption = writer.start(Opening(setup.machine, text, setup.steps, begun_ns, fresh=True))
+            stack.callback(writer.close)
+            if resumption is None:
+                raise FailedError(f"{log} cannot be written: {writer.problem}")
+        if readings is not None:
+            viewers.append(stack.enter_context(closing(ReadingsFile(readings))))
+        engine = Engine(setup, settings.osc.frames_per_s, viewers, CommandInbox(), log=writer)
+        position_s = _pass_through(source, engine)
+        if writer is not None:
+            writer.submit(FinishEntry(time.time_ns()))
+            if not writer.flush(LOG_LIMIT_S):
+                raise FailedError(f"{log} does not take the trims: {writer.problem or 'the disk does not answer'}")
+            engine.attend()
+            if writer.refused_trims:
+                raise FailedError(f"{writer.refused_trims} trims could not be logged into {log}")
+    took_s = time.monotonic() - begun_s
+    if as_json:
+        summary = {
+            "recording": str(recording), "seconds": round(position_s, 3), "trims": announcer.trims,
+            "frames": announcer.frames, "times_real_time": round(position_s / took_s, 1),
+        }  # fmt: skip
+        json.dump(summary, sys.stdout)
+        print()
+    else:
+        logged = f"{announcer.trims} trims logged" if log else "nothing logged: give --log to keep trims"
+        print(f"{clock(position_s)} of {source.description}: {logged}; {position_s / took_s:.0f} times real time")
+
+
+def _pass_through(source: Recording, engine: Engine) -> float:
+    """Feed the engine with the whole recording; return its length in seconds."""
+    end_frame = 0
+    source.start()
+    try:
+        engine.source_began(source, 0.0)
+        while True:
+            block = source.read(READ_S)
+            if block is None:
+                raise FailedError(f"{source.description}: nothing could be read for {READ_S:g} s")
+            engine.block(block)
+            engine.attend()
+            end_frame = block.end_frame
+    except EOFError:
+        engine.source_ended()
+    except ValueError as error:
+        raise FailedError(str(error)) from None
+    finally:
+        source.stop()
+    return end_frame / source.sample_rate_hz

@@ -1,0 +1,263 @@
+"""What a block leads to: blocks of samples and commands in; frames for the viewers and entries for the log out.
+
+Everything here runs in one thread, so a command falls between two blocks and never into one. Nothing here waits.
+"""
+
+import logging
+import time
+from collections.abc import Sequence
+from typing import Protocol
+
+from bridge.control.inbox import CommandInbox, Request
+from bridge.log.calibrations import Resumption
+from bridge.log.entries import (
+    Committed,
+    Entry,
+    EventEntry,
+    NoteEntry,
+    PositionEntry,
+    Refused,
+    TrimEntry,
+    WithdrawalEntry,
+)
+from bridge.metering.meter import Meter
+from bridge.procedure.calibration import Calibration, Place, Setup
+from bridge.procedure.outcomes import Accepted, Declined, NoteToLog, TrimToLog, WithdrawalToLog
+from bridge.readings import Frame, Health, Trim
+from bridge.sinks.log import LogWriter
+from bridge.source.block import Block, Source
+
+LOG_OFF = "the log is off: nothing can be logged"
+
+_log = logging.getLogger(__name__)
+
+
+class Viewer(Protocol):
+    """Who is shown what happens. Both calls return at once and raise nothing."""
+
+    def publish(self, frame: Frame, now_s: float) -> None:
+        """Take a frame; ``now_s`` is monotonic."""
+        ...
+
+    def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:
+        """Take note of a trim whose commit is on disk."""
+        ...
+
+
+class Counters(Protocol):
+    """Where the counts of refused and lost packets stand."""
+
+    @property
+    def refused_packets(self) -> int:
+        """Packets that were refused."""
+        ...
+
+    @property
+    def dropped_packets(self) -> int:
+        """Packets that were lost on the way in or out."""
+        ...
+
+
+class Engine:
+    """Meters, follows the calibration, publishes and logs.
+
+    Parameters
+    ----------
+    setup : Setup
+    frames_per_s : float
+        How many frames are published in a second of sound.
+    viewers : sequence of Viewer
+    inbox : CommandInbox
+    log : LogWriter or None
+        None when nothing is logged.
+    counters : Counters or None
+    """
+
+    def __init__(
+        self,
+        setup: Setup,
+        frames_per_s: float,
+        viewers: Sequence[Viewer],
+        inbox: CommandInbox,
+        *,
+        log: LogWriter | None,
+        counters: Counters | None = None,
+    ) -> None:
+        self._setup = setup
+        self._frames_per_s = frames_per_s
+        self._viewers = tuple(viewers)
+        self._inbox = inbox
+        self._log = log
+        self._counters = counters
+        self._place: Place | None = None
+        self._calibration: Calibration | None = None
+        self._meter: Meter | None = None
+        self._source: Source | None = None
+        self._published = 0
+        self._captured_ns = 0
+        self._problem = ""
+        self._source_losses = 0
+        self._ended = False
+        self._lost_before = (0, 0)
+        self._overruns_told = 0
+
+    def resume(self, resumption: Resumption) -> None:
+        """Go on where the log says that the calibration stands."""
+        self._place = Place(resumption.step, resumption.bank)
+        if self._calibration is not None:
+            self._calibration.resume(self._place)
+
+    def source_began(self, source: Source, position_s: float) -> None:
+        """Take a source that was just started, so many seconds after the very first.
+
+        Raises
+        ------
+        ValueError
+            When it does not deliver the inputs that the banks are patched to.
+        """
+        self._source = source
+        self._meter = Meter(source.sample_rate_hz, len(source.inputs))
+        if self._calibration is None:
+            self._calibration = Calibration(self._setup, self._place)
+        self._calibration.source_began(source.inputs, source.sample_rate_hz, position_s)
+        self._published = 0
+        self._overruns_told = 0
+        if self._problem:
+            self._event("source back", source.description)
+        self._problem = ""
+
+    def source_lost(self, reason: str) -> None:
+        """Take note that the source is gone."""
+        if self._source is not None:
+            self._lost_before = (self._overruns, self._lost_frames)
+            self._source = None
+            self._source_losses += 1
+            self._event("source lost", reason)
+            _log.error("source lost: %s", reason)
+        if self._calibration is not None:
+            self._calibration.source_lost()
+        self._problem = reason
+
+    def source_ended(self) -> None:
+        """Take note that a recording is over."""
+        self._ended = True
+
+    @property
+    def calibration(self) -> Calibration:
+        """The calibration; begun with the first source, or here when there is none yet."""
+        if self._calibration is None:
+            self._calibration = Calibration(self._setup, self._place)
+        return self._calibration
+
+    def block(self, block: Block) -> None:
+        """Take the next block."""
+        assert self._meter is not None
+        assert self._source is not None
+        period_frames = self._source.sample_rate_hz / self._frames_per_s
+        for levels in self._meter.push(block):
+            self.calibration.update(levels)
+            due = int(levels.end_frame / period_frames)
+            if due > self._published:
+                self._published = due
+                self._publish(levels.captured_ns)
+        if self._source.overruns > self._overruns_told:
+            self._tell_overrun(self._source)
+
+    def publish_without_source(self, captured_ns: int) -> None:
+        """Publish what is left to say while there is no source."""
+        self._publish(captured_ns)
+
+    def attend(self) -> None:
+        """Do the commands that have come, and pass on what the log says."""
+        for request in self._inbox.take():
+            self._do(request)
+        if self._log is not None:
+            self.take(self._log.take_results())
+
+    def take(self, results: Sequence[Committed | Refused | Resumption]) -> None:
+        """Pass on results of the log: announce what is on disk, answer who asked."""
+        now_s = time.monotonic()
+        for result in results:
+            match result:
+                case Resumption():
+                    self.resume(result)
+                case Committed(entry, tag, trim_id):
+                    if isinstance(entry, TrimEntry):
+                        for viewer in self._viewers:
+                            viewer.announce(entry.trim, trim_id, now_s)
+                    if isinstance(tag, Request):
+                        tag.answer(None)
+                case Refused(entry, tag, reason):
+                    _log.error("not logged: %s: %s", _named(entry), reason)
+                    if isinstance(tag, Request):
+                        tag.answer(reason)
+
+    def _do(self, request: Request) -> None:
+        outcome = self.calibration.handle(request.command)
+        now_ns = time.time_ns()
+        match outcome:
+            case Accepted(moved):
+                if moved:
+                    place = self.calibration.place
+                    self._submit(PositionEntry(place.step, place.bank, now_ns))
+                request.answer(None)
+            case Declined(reason):
+                request.answer(reason)
+            case TrimToLog(trim):
+                self._submit(TrimEntry(trim), request)
+            case WithdrawalToLog(trim_id):
+                self._submit(WithdrawalEntry(trim_id, request.sender, now_ns), request)
+            case NoteToLog(text):
+                self._submit(NoteEntry(text, now_ns), request)
+
+    def _submit(self, entry: Entry, request: Request | None = None) -> None:
+        if self._log is not None:
+            self._log.submit(entry, request)
+        elif request is not None:
+            request.answer(LOG_OFF)
+
+    def _event(self, kind: str, message: str, **details: object) -> None:
+        self._submit(EventEntry(kind, message, time.time_ns(), details))
+
+    def _tell_overrun(self, source: Source) -> None:
+        if self._overruns_told == 0:
+            _log.warning("samples were lost: the computer did not keep up with the audio interface")
+        self._event("overrun", "samples were lost", overruns=source.overruns, lost_frames=source.lost_frames)
+        self._overruns_told = source.overruns
+
+    @property
+    def _overruns(self) -> int:
+        return self._lost_before[0] + (self._source.overruns if self._source else 0)
+
+    @property
+    def _lost_frames(self) -> int:
+        return self._lost_before[1] + (self._source.lost_frames if self._source else 0)
+
+    def health(self) -> Health:
+        """Return what went wrong so far, and what is wrong now."""
+        log, counters = self._log, self._counters
+        return Health(
+            source="ended" if self._ended else "running" if self._source else "lost",
+            log=log.state if log else "off",
+            overruns=self._overruns,
+            lost_frames=self._lost_frames,
+            source_losses=self._source_losses,
+            refused_packets=counters.refused_packets if counters else 0,
+            refused_trims=log.refused_trims if log else 0,
+            dropped_packets=(counters.dropped_packets if counters else 0) + self._inbox.dropped,
+            message=self._problem or (log.problem if log else ""),
+        )
+
+    def _publish(self, captured_ns: int) -> None:
+        # A source that comes back may have captured its first samples before it was said to be lost for the last time.
+        self._captured_ns = max(captured_ns, self._captured_ns + 1)
+        frame = self.calibration.frame(self.health(), self._captured_ns)
+        now_s = time.monotonic()
+        for viewer in self._viewers:
+            viewer.publish(frame, now_s)
+
+
+def _named(entry: Entry) -> str:
+    if isinstance(entry, TrimEntry):
+        return f"trim of track {entry.trim.track}, {entry.trim.adjustment}, left at {entry.trim.as_left_db:+.2f} dB"
+    return type(entry).__name__.removesuffix("Entry").lower()

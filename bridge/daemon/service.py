@@ -1,0 +1,187 @@
+"""The running daemon: log, OSC, metering, started in this order and stopped in reverse."""
+
+import logging
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Final
+
+from bridge.config.convert import to_banks, to_steps
+from bridge.config.settings import Settings
+from bridge.control.inbox import CommandInbox
+from bridge.control.pairing import Pairing
+from bridge.control.reception import OscReception
+from bridge.daemon.engine import Engine, Viewer
+from bridge.daemon.pump import Pump
+from bridge.daemon.sources import open_source
+from bridge.log.calibrations import Opening
+from bridge.log.store import default_path
+from bridge.procedure.calibration import Setup
+from bridge.sinks.log import LogWriter
+from bridge.sinks.osc import OscSink
+from bridge.source.block import Source
+from bridge.wire.subscribers import Subscribers
+from bridge.wire.udp import UdpDestination, UdpEndpoint, resolve
+
+SWITCH_INTERVAL_S: Final = 0.0005
+"""How long a busy thread keeps the others waiting: at Python's own 5 ms a flood of packets would delay metering."""
+
+_log = logging.getLogger(__name__)
+
+
+def setup_of(settings: Settings) -> Setup:
+    """Return what the calibration is of."""
+    return Setup(
+        machine=settings.machine.name,
+        steps=to_steps(settings),
+        banks=to_banks(settings),
+        reference_dbfs=settings.audio.reference_dbfs,
+        offsets_db=dict(settings.audio.offsets_db),
+    )
+
+
+def log_path(settings: Settings) -> Path:
+    """Return where the log is."""
+    return settings.log.file or default_path()
+
+
+class Osc:
+    """OSC over UDP: what receives commands and what sends frames, and the counts of what went wrong."""
+
+    def __init__(self, settings: Settings, inbox: CommandInbox) -> None:
+        osc = settings.osc
+        destinations = [UdpDestination(resolve(destination)) for destination in osc.destinations]
+        self._endpoint = UdpEndpoint(osc.listen, osc.port)
+        subscribers = Subscribers()
+        self.sink = OscSink(self._endpoint, subscribers, destinations)
+        self._reception = OscReception(inbox, subscribers, Pairing(osc.pairing_code), self._endpoint.send)
+
+    @property
+    def port(self) -> int:
+        """The UDP port that hears commands."""
+        return self._endpoint.address[1]
+
+    @property
+    def refused_packets(self) -> int:
+        """Packets that were refused."""
+        return self._reception.refused_packets
+
+    @property
+    def dropped_packets(self) -> int:
+        """Packets that were lost on the way in or out."""
+        return self._endpoint.dropped_packets + self._endpoint.lost_packets + self.sink.lost_packets
+
+    def start(self) -> None:
+        """Begin to hear."""
+        self._endpoint.start(self._reception.receive)
+
+    def stop(self) -> None:
+        """Let go of the sockets."""
+        self._endpoint.stop()
+        self.sink.close()
+
+
+class Service:
+    """All stages of the daemon.
+
+    Parameters
+    ----------
+    settings : Settings
+    config_text : str
+        The config as it was read, for the log.
+    viewers : sequence of Viewer
+        Who is shown the frames beside OSC.
+    make_source : callable, optional
+        Makes the source; by default what the settings name.
+    fresh : bool
+        Begin a new calibration also where one could be resumed.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        config_text: str,
+        viewers: Sequence[Viewer] = (),
+        *,
+        make_source: Callable[[], Source] | None = None,
+        fresh: bool = False,
+    ) -> None:
+        self._settings = settings
+        self._config_text = config_text
+        self._viewers = tuple(viewers)
+        self._make_source = make_source or (lambda: open_source(settings))
+        self._fresh = fresh
+        self._stages = ExitStack()
+        self._over = threading.Event()
+        self.error: BaseException | None = None
+        self.inbox = CommandInbox()
+        self.osc: Osc | None = None
+        self.calibration = ""
+        self.resumed = False
+
+    def start(self) -> None:
+        """Start all stages.
+
+        Raises
+        ------
+        LogError
+            When the log is another program's, or another daemon writes it.
+        UdpError
+            When the port is taken or a destination is not known.
+        """
+        sys.setswitchinterval(SWITCH_INTERVAL_S)
+        try:
+            self._start()
+        except BaseException:
+            self.stop()
+            raise
+
+    def _start(self) -> None:
+        settings = self._settings
+        setup = setup_of(settings)
+        log = resumption = None
+        if settings.log.enabled:
+            log = LogWriter(log_path(settings))
+            opening = Opening(setup.machine, self._config_text, setup.steps, time.time_ns(), fresh=self._fresh)
+            resumption = log.start(opening)
+            self._stages.callback(self._close_log, log)
+        viewers = list(self._viewers)
+        if settings.osc.enabled:
+            self.osc = Osc(settings, self.inbox)
+            self._stages.callback(self.osc.stop)
+            viewers.insert(0, self.osc.sink)
+        self._engine = Engine(setup, settings.osc.frames_per_s, viewers, self.inbox, log=log, counters=self.osc)
+        if resumption is not None:
+            self.calibration, self.resumed = resumption.calibration, resumption.resumed
+            if resumption.replaced:
+                _log.warning("%s", resumption.replaced)
+            self._engine.resume(resumption)
+        if self.osc is not None:
+            self.osc.start()
+        pump = Pump(self._engine, self._make_source, self._ended)
+        self._stages.callback(pump.stop)
+        pump.start()
+
+    def _close_log(self, log: LogWriter) -> None:
+        self._engine.take(log.close())
+
+    def _ended(self, error: BaseException | None) -> None:
+        if error is not None:
+            self.error = error
+            _log.critical("metering stopped: %s: %s", type(error).__name__, error, exc_info=error)
+        self._over.set()
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Wait until the daemon is to stop: by `ask_to_stop`, at the end of a recording, or after a fault."""
+        return self._over.wait(timeout_s)
+
+    def ask_to_stop(self) -> None:
+        """Let `wait` return; from any thread or signal handler."""
+        self._over.set()
+
+    def stop(self) -> None:
+        """Stop all stages, the last started first."""
+        self._stages.close()
