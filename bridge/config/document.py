@@ -120,7 +120,7 @@ def _used(path: Path, section: str, value: object, place: Place) -> tuple[dict[s
     except ConfigFaults as wrong:
         if any(found.line for found in wrong.faults):
             raise
-        raise fault(wrong.faults[0].problem) from None
+        raise fault(f"{wrong.faults[0].problem}: {file}") from None
     table = raw.get(section)
     if not isinstance(table, dict):
         raise fault(f"that file has no section [{section}]")

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from bridge.config import keys
+from bridge.config.document import SECTIONS_WITH_USE
 from bridge.config.positions import Path
 
 WIDTH: Final = 100
@@ -40,6 +41,9 @@ _EXAMPLES: Final[dict[Path, object]] = {
 }
 """What stands in the comment of a key that has no default; figures are invented."""
 
+_USE: Final = """It may stand in a file of its own: use = "its name", seen from this folder. Keys that stand here besides go
+before those of the file."""
+
 
 def render(values: Mapping[str, Any], opening: str) -> str:
     """Return a config with every key of every section explained.
@@ -58,12 +62,12 @@ def render(values: Mapping[str, Any], opening: str) -> str:
 
 
 def _section(section: str, values: Mapping[str, Any]) -> Iterator[str]:
-    yield from ("", "", f"# {keys.meaning((section,))}", f"[{section}]")
-    if section in ("machine", "tape"):
-        text = 'A file may hold this section: use = "file.toml", its path seen from here. Keys beside use go before it.'
-        yield from ("", *_comment(text))
-        if "use" in values:
-            yield f"use = {toml(values['use'])}"
+    yield from ("", "", *_comment(keys.meaning((section,))))
+    if section in SECTIONS_WITH_USE:
+        yield from _comment(_USE)
+    yield f"[{section}]"
+    if "use" in values:
+        yield f"use = {toml(values['use'])}"
     for name in keys.names((section,)):
         if (section, name) != ("machine", "speeds"):
             yield from _key((section, name), values)
@@ -111,7 +115,9 @@ def _key(path: Path, values: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _comment(text: str) -> Iterator[str]:
-    for paragraph in text.split("\n\n"):
+    for number, paragraph in enumerate(text.split("\n\n")):
+        if number:
+            yield "#"
         yield from (
             f"# {line}" for line in textwrap.wrap(paragraph, WIDTH, break_long_words=False, break_on_hyphens=False)
         )

@@ -1,0 +1,84 @@
+"""The examples load, and every key in them stands under what is to be known about it."""
+
+import re
+import tomllib
+from importlib.machinery import SourceFileLoader
+from importlib.util import module_from_spec, spec_from_loader
+from pathlib import Path
+
+import pytest
+
+from bridge.config import keys
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.faults import ConfigFaults
+from bridge.config.load import load, loads
+
+ROOT = Path(__file__).parents[2]
+EXAMPLES = sorted((ROOT / "configs").glob("*.toml"))
+
+
+def tool(name: str) -> object:
+    loader = SourceFileLoader(name, str(ROOT / "tools" / name))
+    spec = spec_from_loader(name, loader)
+    assert spec is not None
+    module = module_from_spec(spec)
+    loader.exec_module(module)
+    return module
+
+
+def test_the_examples_are_there() -> None:
+    assert {path.stem for path in EXAMPLES} >= {
+        "one-inch-8-track",
+        "two-inch-24-track-on-8-inputs",
+        "practice",
+        "quarter-inch-transfer",
+    }
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_an_example_loads_and_says_that_it_is_invented(path: Path) -> None:
+    settings = load(path)
+    to_machine(settings)
+    to_tape(settings)
+    assert to_banks(settings)
+    assert to_steps(settings)
+    head = path.read_text(encoding="utf-8").split("\n\n\n", 1)[0]
+    assert "invented" in head
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_an_example_is_as_the_template_writes_it(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert tool("examples").rewritten(text) == text  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_every_key_is_there_and_explained(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    for section in keys.names(()):
+        tables = [(section,), (section, 0)] if section == "step" else [(section,)]
+        tables += [("machine", "speeds", 0)] if section == "machine" else []
+        for table in tables:
+            for name in keys.names(table):
+                if (table, name) != (("machine",), "speeds"):
+                    known = keys.key((*table, name))
+                    found = re.search(rf"((?:# .*\n)+)#?{name} = ", text)
+                    assert found, name
+                    flat = re.sub(r"\s+", " ", text.replace("\n# ", " "))
+                    assert known.meaning in flat
+                    assert known.allowed[1:] in flat
+
+
+def test_every_key_that_is_commented_out_is_right_without_its_mark() -> None:
+    text = (ROOT / "configs" / "one-inch-8-track.toml").read_text(encoding="utf-8")
+    marked = re.findall(r"^#(\w+) = .*$", text, re.MULTILINE)
+    assert len(marked) > 15
+    together = {"track_width_mm": ["a full-track tape has none; leave it out or set full_track = false"]}
+    for position in (match.start() for match in re.finditer(r"^#\w+ = ", text, re.MULTILINE)):
+        bare = text[:position] + text[position + 1 :]
+        tomllib.loads(bare)
+        try:
+            loads(bare, Path("studio.toml"))
+        except ConfigFaults as wrong:
+            name = text[position + 1 :].split(" ", 1)[0]
+            assert [fault.problem for fault in wrong.faults] == together[name]
