@@ -41,8 +41,10 @@ _EXAMPLES: Final[dict[Path, object]] = {
 }
 """What stands in the comment of a key that has no default; figures are invented."""
 
-_USE: Final = """It may stand in a file of its own: use = "its name", seen from this folder. Keys that stand here besides go
-before those of the file."""
+_USE: Final = (
+    'It may stand in a file of its own: use = "its name", seen from this folder. '
+    "Keys that stand here besides go before those of the file."
+)
 
 
 def render(values: Mapping[str, Any], opening: str) -> str:
@@ -118,9 +120,8 @@ def _comment(text: str) -> Iterator[str]:
     for number, paragraph in enumerate(text.split("\n\n")):
         if number:
             yield "#"
-        yield from (
-            f"# {line}" for line in textwrap.wrap(paragraph, WIDTH, break_long_words=False, break_on_hyphens=False)
-        )
+        lines = textwrap.wrap(paragraph, WIDTH, break_long_words=False, break_on_hyphens=False)
+        yield from (f"# {line}" for line in lines)
 
 
 def toml(value: object, wide: bool = False) -> str:
