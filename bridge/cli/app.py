@@ -42,7 +42,7 @@ def _show_version(wanted: bool) -> None:
 
 @app.callback()
 def _root(
-    version: Annotated[  # noqa: ARG001 - the callback has done it all
+    version: Annotated[
         bool, typer.Option("--version", help="Show the version.", callback=_show_version, is_eager=True)
     ] = False,
 ) -> None:
