@@ -37,18 +37,11 @@ class CommandInbox:
     def __init__(self) -> None:
         self._waiting: deque[Request] = deque()
         self._lock = threading.Lock()
-        self._dropped = 0
-
-    @property
-    def dropped(self) -> int:
-        """Requests for which there was no room."""
-        return self._dropped
 
     def put(self, request: Request) -> bool:
-        """Append a request; False, and counted, when the inbox is full."""
+        """Append a request. False when the inbox is full: then say so to whoever asked, and count it."""
         with self._lock:
             if len(self._waiting) >= INBOX:
-                self._dropped += 1
                 return False
             self._waiting.append(request)
             return True

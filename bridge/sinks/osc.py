@@ -5,14 +5,19 @@ A frame is one bundle and one datagram, however many tracks it has: 24 tracks ma
 good; in return a receiver never has to put a frame together.
 """
 
+import logging
 import threading
 from collections.abc import Sequence
 
 from bridge.readings import Frame, Trim
 from bridge.wire.addresses import TRIM_LOGGED
+from bridge.wire.episodes import Episode
 from bridge.wire.frames import FrameEncoder
+from bridge.wire.osc import OscError
 from bridge.wire.subscribers import Subscribers
 from bridge.wire.udp import Address, UdpDestination, UdpEndpoint
+
+log = logging.getLogger(__name__)
 
 
 class OscSink:
@@ -35,6 +40,7 @@ class OscSink:
         self._subscribers = subscribers
         self._destinations = tuple(destinations)
         self._encoder = FrameEncoder()
+        self._unsendable = Episode()
         self._lock = threading.Lock()
 
     @property
@@ -43,11 +49,19 @@ class OscSink:
         return sum(destination.lost_packets for destination in self._destinations)
 
     def publish(self, frame: Frame, now_s: float) -> None:
-        """Send a frame; ``now_s`` is monotonic."""
+        """Send a frame; ``now_s`` is monotonic. Raises nothing."""
         with self._lock:
             addresses = self._subscribers.active(now_s)
-            if addresses or self._destinations:
-                self._send(self._encoder.encode(frame), addresses)
+            if not (addresses or self._destinations):
+                return
+            try:
+                packet = self._encoder.encode(frame)
+            except OscError:
+                # A fault of whoever made the frame; the other viewers and the meters shall not stand still for it.
+                if self._unsendable.happened(now_s):
+                    log.exception("a frame could not be sent")
+                return
+            self._send(packet, addresses)
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:
         """Send that a trim is in the log. Call it after the commit, never before."""

@@ -147,7 +147,7 @@ FRAME_ADDRESSES: Final = (
     Address("/health/source_losses", _COUNT, "how often the source went away", "health.source_losses"),
     Address("/health/refused_packets", _COUNT, "packets refused, in whole or in part", "health.refused_packets"),
     Address("/health/refused_trims", _COUNT, "trims that could not be written", "health.refused_trims"),
-    Address("/health/dropped_packets", _COUNT, "packets lost because a queue was full", "health.dropped_packets"),
+    Address("/health/dropped_packets", _COUNT, "packets lost on the way in or out", "health.dropped_packets"),
     Address("/health/message", _REASON, "what is wrong now; empty when nothing is", "health.message"),
 )
 """What every frame carries once."""

@@ -101,7 +101,7 @@ def test_a_full_inbox_refuses_and_a_retry_is_taken() -> None:
     [(address, request_id, reason)] = desk.get(NEAR, "/do/next", "s", "r1")
     assert (address, request_id) == ("/refused", "r1")
     assert "send it again" in reason
-    assert desk.inbox.dropped == 1
+    assert desk.reception.refused_packets == 1
     assert desk.inbox.take()[0].command == Note("note 0")
     assert desk.get(NEAR, "/do/next", "s", "r1") == []
     assert [request.command for request in desk.inbox.take()] == [NextStep()]

@@ -1,6 +1,7 @@
 """Frames and trims to real sockets."""
 
 import contextlib
+import dataclasses
 import itertools
 import socket
 from collections.abc import Iterator
@@ -155,3 +156,15 @@ def test_a_receiver_that_is_gone_takes_nothing_from_the_others(endpoint: UdpEndp
             assert len(take(fixed).messages) == 28
         out.close()
         assert 0 < out.lost_packets < 20
+
+
+def test_a_frame_that_cannot_be_sent_is_told_once_and_stops_nothing(
+    endpoint: UdpEndpoint, caplog: pytest.LogCaptureFixture
+) -> None:
+    with receiver() as fixed, sink(endpoint, Subscribers(), fixed) as out:
+        broken = dataclasses.replace(frame(), focus_track="three")  # type: ignore[arg-type]
+        out.publish(broken, 1.0)
+        out.publish(broken, 2.0)
+        assert [record.getMessage() for record in caplog.records] == ["a frame could not be sent"]
+        out.publish(frame(), 3.0)
+        assert len(take(fixed).messages) == 28
