@@ -19,8 +19,10 @@ if sys.platform == "win32":
 
     def _lock(descriptor: int) -> None:
         os.lseek(descriptor, _LOCKED_BYTE, os.SEEK_SET)
-        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
-        os.lseek(descriptor, 0, os.SEEK_SET)
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        finally:
+            os.lseek(descriptor, 0, os.SEEK_SET)
 else:
     import fcntl
 

@@ -1,6 +1,3 @@
-import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -12,6 +9,7 @@ from bridge.log.entries import Entry
 from bridge.log.store import Store
 from bridge.log.writing import write_entry
 from tests.log.examples import opening
+from tests.log.users import ordinary_user, public_directory
 
 
 @pytest.fixture
@@ -21,25 +19,15 @@ def path(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def public_path() -> Iterator[Path]:
-    """A log in a directory that every user of this computer can reach."""
-    directory = Path(tempfile.mkdtemp(prefix="trimbridge-test-"))
-    directory.chmod(0o755)
-    yield directory / "log.db"
-    directory.chmod(0o755)
-    shutil.rmtree(directory)
+    with public_directory() as directory:
+        directory.chmod(0o755)
+        yield directory / "log.db"
 
 
 @pytest.fixture
 def as_ordinary_user() -> Iterator[Callable[[], None]]:
-    """A call after which permissions count, also where the tests run as root, whom nothing is forbidden."""
-    user = os.geteuid()
-
-    def drop() -> None:
-        if user == 0:
-            os.seteuid(65534)
-
-    yield drop
-    os.seteuid(user)
+    with ordinary_user() as drop:
+        yield drop
 
 
 @pytest.fixture

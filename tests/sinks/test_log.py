@@ -1,7 +1,6 @@
 """The log as a sink, on real files: what is announced is on disk, and what is not is refused with the reason."""
 
 import os
-import shutil
 import sqlite3
 import subprocess
 import sys
@@ -31,6 +30,7 @@ from bridge.log.store import open_reader
 from bridge.sinks.log import LogWriter
 from tests.log.examples import START_NS, TRIM, opening
 from tests.log.processes import DEADLINE_S, start_writing
+from tests.log.users import ordinary_user, public_directory
 
 ENTRY = TrimEntry(TRIM)
 
@@ -269,22 +269,10 @@ def test_the_last_position_is_written_when_the_log_comes_back(path: Path) -> Non
             assert position_of(connection, resumption.calibration) == (3, 2)
 
 
-@pytest.fixture
-def ordinary_user() -> Iterator[None]:
-    """Permissions count, also where the tests run as root, whom nothing is forbidden."""
-    user = os.geteuid()
-    if user == 0:
-        os.seteuid(65534)
-    yield
-    os.seteuid(user)
-
-
-@pytest.mark.usefixtures("ordinary_user")
 def test_a_read_only_log_refuses_from_the_start_and_recovers() -> None:
-    directory = Path(f"/tmp/trimbridge-test-{os.getpid()}-{time.monotonic_ns()}")
-    directory.mkdir()
-    path = directory / "log.db"
-    try:
+    with public_directory() as directory, ordinary_user() as drop:
+        drop()
+        path = directory / "log.db"
         with writer_of(path) as writer:
             writer.start(opening())
         path.chmod(0o444)
@@ -303,8 +291,6 @@ def test_a_read_only_log_refuses_from_the_start_and_recovers() -> None:
             writer.submit(ENTRY)
             (result,) = results_of(writer)
             assert isinstance(result, Committed)
-    finally:
-        shutil.rmtree(directory)
 
 
 def check_full_disk(path: Path, fill: Callable[[], None], make_space: Callable[[], None], writing, reason: str) -> None:
