@@ -224,10 +224,8 @@ class Device:
         self._lost = ""
 
     def _await_samples(self) -> None:
-        assert self._ring is not None
-        ring = self._ring
         deadline_s = time.monotonic() + _OPEN_LIMIT_S
-        while not (self._opened and ring.waiting_slots):
+        while not (self._opened and (ring := self._ring) and ring.waiting_slots):
             self._listen(deadline_s - time.monotonic())
             if time.monotonic() > deadline_s:
                 self._lost = self._lost or f"not open within {_OPEN_LIMIT_S:g} s, or without samples"

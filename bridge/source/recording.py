@@ -4,6 +4,7 @@ A thread reads ahead in large pieces, because decoding small ones costs several 
 use a second core. What leaves are blocks whose time is the given start plus their position in the file.
 """
 
+import contextlib
 import queue
 import threading
 import time
@@ -140,10 +141,14 @@ class Recording:
         """Stop reading and close the file."""
         self._stopping.set()
         self._state = self._state or SourceLostError(f"{self._path}: it was stopped")
-        while not self._pieces.empty():
-            self._pieces.get_nowait()
         if self._reader.is_alive():
             self._reader.join(_JOIN_LIMIT_S)
+        # A `read` that waits in another thread is woken; the pieces that were read for nothing are dropped.
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self._pieces.get_nowait()
+        with contextlib.suppress(queue.Full):
+            self._pieces.put_nowait(self._state)
 
     def _fetch(self, timeout_s: float) -> bool:
         """Have samples at hand; False when none came in time."""
