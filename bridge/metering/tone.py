@@ -23,7 +23,8 @@ from bridge.metering.quadrature import Quadrature
 HOP_S: Final = 0.005
 """Length of a hop: short enough that flutter hardly turns the phase of a 10 kHz tone within it."""
 
-HOPS_A_MEASUREMENT: Final = 2
+HOPS: Final = 2
+"""Hops in a measurement."""
 
 FINE_WINDOW_S: Final = 0.4
 """Window of the fine level: as long as the needle takes to settle."""
@@ -46,12 +47,12 @@ LOST_S: Final = 0.1
 RETUNE_HZ: Final = 4.0
 """The detector follows a tone whose mean has moved so far; what is nearer, and flutter, the kernels account for."""
 
-SEARCH_HOPS: Final = 8
-"""Hops between two searches, and between two chances to retune: counted from the first hop of all, so that results
+TURN: Final = 4
+"""Measurements between two searches, and between two chances to retune: counted from the very first, so that results
 do not depend on how the samples are cut into blocks."""
 
-MEASUREMENTS_FINE: Final = round(FINE_WINDOW_S / HOP_S / HOPS_A_MEASUREMENT)
-MEASUREMENTS_SPREAD: Final = round(SPREAD_WINDOW_S / HOP_S / HOPS_A_MEASUREMENT)
+FINE: Final = round(FINE_WINDOW_S / HOP_S / HOPS)
+SPREAD: Final = round(SPREAD_WINDOW_S / HOP_S / HOPS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,18 +81,20 @@ class ToneTracker:
     def __init__(self, sample_rate_hz: int, inputs: int, hop_frames: int) -> None:
         self._sample_rate_hz = sample_rate_hz
         self._inputs = inputs
+        self._hop_frames = hop_frames
         self._hop_s = hop_frames / sample_rate_hz
         self._finder = ToneFinder(sample_rate_hz)
         self._quadrature = Quadrature(sample_rate_hz, hop_frames)
-        self._searched: deque[NDArray[np.float32]] = deque(maxlen=math.ceil(self._finder.frames / hop_frames))
+        self._searched: deque[NDArray[np.float32]] = deque(maxlen=math.ceil(self._finder.frames / hop_frames / HOPS))
         longest_hops = 2 * math.ceil(PERIODS / 15.0 / self._hop_s) + 1
         self._detected: History[np.complex128] = History(longest_hops, inputs, np.complex128)
-        self._power: History[np.float64] = History(longest_hops, inputs, np.float64)
-        self._levels: History[np.float64] = History(MEASUREMENTS_SPREAD, inputs, np.float64, math.nan)
-        self._tuned: deque[float] = deque(maxlen=HOPS_A_MEASUREMENT + 2)
-        self._heard_hz: deque[float] = deque(maxlen=MEASUREMENTS_FINE)
+        self._power: History[np.float64] = History(longest_hops // HOPS + 1, inputs, np.float64)
+        self._levels: History[np.float64] = History(SPREAD, inputs, np.float64, math.nan)
+        self._tuned: deque[float] = deque(maxlen=HOPS + 2)
+        self._heard_hz: deque[float] = deque(maxlen=FINE)
         self._silent = np.full(inputs, math.nan)
         self._carries = np.zeros(inputs, dtype=bool)
+        self._number = 0
         self._lock(None)
 
     def _lock(self, hz: float | None) -> None:
@@ -120,67 +123,65 @@ class ToneTracker:
         lattice = RectifierLattice(self._quadrature.rad_per_frame, self._sample_rate_hz, self._quadrature.hop_frames)
         self._lattice = lattice if lattice and self._window_hops == 1 else None
 
-    def push(self, hop: NDArray[np.float32], power: NDArray[np.float64], number: int) -> NDArray[np.float64] | None:
-        """Take a hop of samples, shape (hop_frames, inputs), its mean square, and its number.
-
-        Returns
-        -------
-        ndarray or None
-            By how much the rectified mean of this hop is wrong for want of samples, where the tone makes it so.
-        """
+    def push(self, samples: NDArray[np.float32], power: NDArray[np.float64]) -> ToneLevels:
+        """Take the samples of a measurement, shape (`HOPS` · hop_frames, inputs), and their mean square."""
         self._power.append(power)
-        turn = number % SEARCH_HOPS == 0
+        self._number += 1
+        turn = self._number % TURN == 0
         if not self._locked:
-            self._searched.append(hop.copy())
+            self._searched.append(samples.copy())
             if turn and len(self._searched) == self._searched.maxlen and power.max() >= LEAST_RMS**2 / 10.0:
                 self._lock(self._finder.find(np.concatenate(self._searched)[-self._finder.frames :]))
-            return None
+            return self._nothing()
         if turn and self._heard_hz and abs(self._mean_hz() - self._quadrature.hz) > RETUNE_HZ:
             self._tune(self._mean_hz())
-        detected = self._quadrature.detect(hop)
-        self._detected.append(detected)
-        self._tuned.append(self._quadrature.rad_per_frame)
-        self._hops += 1
-        if self._lattice is None:
-            return None
-        # Flutter moves a term on the lattice several times as far as the tone: what the last hop tells is too old.
-        before, now = self._detected.last(2)
-        turned = self._turned(now, before, 1) if self._hops >= 2 else self._rad_per_frame
-        return self._lattice.excess(np.where(self._carries, detected, 0.0), turned)
+        for start in range(0, HOPS * self._hop_frames, self._hop_frames):
+            self._detected.append(self._quadrature.detect(samples[start : start + self._hop_frames]))
+            self._tuned.append(self._quadrature.rad_per_frame)
+        self._hops += HOPS
+        return self._measured() if self._hops >= max(self._window_hops, HOPS + 2) else self._nothing()
 
-    def measure(self) -> ToneLevels:
-        """Say what the hops so far tell; called after every `HOPS_A_MEASUREMENT` of them."""
-        if self._locked and self._hops >= max(self._window_hops, HOPS_A_MEASUREMENT + 2):
-            tone, amplitude = self._single_hops() if self._window_hops == 1 else self._summed_hops()
-            hops = max(self._window_hops, HOPS_A_MEASUREMENT)
-            power = self._power.last(hops).mean(axis=0)
-            share = np.minimum(0.5 * amplitude**2 / np.maximum(power, 1e-30), 1.0)
-            self._carries = (share >= HELD_SHARE) & (power >= LEAST_RMS**2 / 2.0)
-            if not self._carries.any():
-                self._missing_s += HOPS_A_MEASUREMENT * self._hop_s
-                if self._missing_s >= LOST_S:
-                    self._lock(None)
-                    return self._nothing()
-            else:
-                self._missing_s = 0.0
-                self._heard_hz.append(self._rad_per_frame * self._sample_rate_hz / (2.0 * math.pi))
-            level = np.where(self._carries, 20.0 * np.log10(np.maximum(amplitude, 1e-10)), math.nan)
-            self._levels.append(level)
-            return self._said(tone, level, share)
-        return self._nothing()
+    def excess(self) -> NDArray[np.float64] | None:
+        """Return by how much the rectified mean of the last samples is wrong, where the tone lies on the lattice."""
+        if self._lattice is None or self._hops == 0:
+            return None
+        hops = self._detected.last(HOPS)
+        # Flutter moves a term on the lattice several times as far as the tone: what was measured last is too old.
+        turned = self._turned(hops[-1], hops[-2], 1)
+        carried = np.where(self._carries, hops, 0.0)
+        first, second = (self._lattice.excess(hop, turned) for hop in carried)
+        return 0.5 * (first + second)
+
+    def _measured(self) -> ToneLevels:
+        tone, amplitude = self._single_hops() if self._window_hops == 1 else self._summed_hops()
+        pieces = max(1, self._window_hops // HOPS)
+        power = self._power.last(pieces).sum(axis=0) / pieces
+        share = np.minimum(0.5 * amplitude**2 / np.maximum(power, 1e-30), 1.0)
+        self._carries = (share >= HELD_SHARE) & (power >= LEAST_RMS**2 / 2.0)
+        if not self._carries.any():
+            self._missing_s += HOPS * self._hop_s
+            if self._missing_s >= LOST_S:
+                self._lock(None)
+                return self._nothing()
+        else:
+            self._missing_s = 0.0
+            self._heard_hz.append(self._rad_per_frame * self._sample_rate_hz / (2.0 * math.pi))
+        level = np.where(self._carries, 20.0 * np.log10(np.maximum(amplitude, 1e-10)), math.nan)
+        self._levels.append(level)
+        return self._said(tone, level, share)
 
     def _nothing(self) -> ToneLevels:
         silent = self._silent
         return ToneLevels(0.0, 0.0, silent, silent, silent, np.zeros(self._inputs), silent)
 
     def _said(self, tone: NDArray[np.complex128], level: NDArray[np.float64], share: NDArray[np.float64]) -> ToneLevels:
-        window = self._levels.last(MEASUREMENTS_SPREAD)
+        window = self._levels.last(SPREAD)
         first = tone[np.argmax(self._carries)]
         return ToneLevels(
             hz=self._mean_hz() if self._heard_hz else 0.0,
             elapsed_s=self._hops * self._hop_s,
             level_dbfs=level,
-            fine_dbfs=window[-MEASUREMENTS_FINE:].sum(axis=0) / MEASUREMENTS_FINE,
+            fine_dbfs=window[-FINE:].sum(axis=0) / FINE,
             spread_db=np.sqrt(np.maximum(0.0, _variance(window))),
             share=share,
             phase_rad=np.where(self._carries, np.angle(tone * first.conjugate()), math.nan),
@@ -194,16 +195,16 @@ class ToneTracker:
 
         The newest hop waits for the next measurement: what each hop's frequency was is seen from its neighbours.
         """
-        hops = self._detected.last(HOPS_A_MEASUREMENT + 2)
+        hops = self._detected.last(HOPS + 2)
         # The image turns the other way: it is taken off before the turn is looked at.
         rough = self._quadrature.amplitude(hops, self._rad_per_frame - self._quadrature.rad_per_frame)
         turned = [self._turned(now, before, 1) for before, now in pairwise(rough)]
         size = np.zeros(self._inputs)
-        for place in range(1, HOPS_A_MEASUREMENT + 1):
+        for place in range(1, HOPS + 1):
             self._rad_per_frame = 0.5 * (turned[place - 1] + turned[place])
             tone = self._quadrature.amplitude(hops[place], self._rad_per_frame - self._tuned[place])
             size += np.abs(tone)
-        return tone, size * (2.0 / HOPS_A_MEASUREMENT)
+        return tone, size * (2.0 / HOPS)
 
     def _summed_hops(self) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
         """Level from a window of hops, each turned back to the phase at the centre of the window."""
@@ -213,7 +214,7 @@ class ToneTracker:
         image = float(self._weights @ np.cos(2.0 * turn * self._places))
         tone = quadrature.amplitude(summed, self._rad_per_frame - quadrature.rad_per_frame, 1.0, image)
         if self._before is not None:
-            self._rad_per_frame = self._turned(tone, self._before, HOPS_A_MEASUREMENT)
+            self._rad_per_frame = self._turned(tone, self._before, HOPS)
         self._before = tone
         return tone, 2.0 * np.abs(tone)
 
