@@ -144,12 +144,11 @@ class NoiseSamples:
         rng = np.random.default_rng(seed)
         self._tracks = hum.shape[1]
         self._frames = round(sample_rate_hz * TICK_S)
-        rows = max(_STORED // self._tracks, 1 << 14)
+        # A power of two is transformed quickest.
+        rows = 1 << max(_STORED // self._tracks, 1 << 15).bit_length() - 1
         # Hiss, which depends on the gain of a track, and noise that does not.
-        self._stores = [
-            _store(rng, (rows + self._frames, self._tracks), sample_rate_hz, density) for density in densities
-        ]
-        self._starts = rng.integers(0, rows, (2, _CUTS))
+        self._stores = [_store(rng, (rows, self._tracks), sample_rate_hz, density) for density in densities]
+        self._starts = rng.integers(0, rows - self._frames, (2, _CUTS))
         self._turns = rng.integers(0, self._tracks, (2, _CUTS))
         self._signs = rng.choice(np.array([-1.0, 1.0]), (2, _CUTS))
         self._hum_hz, self._hum = hum_hz, hum
