@@ -1,0 +1,90 @@
+"""When a hand began to turn a trimmer and when it left it: levels of a track against the others go in, blocks come out.
+
+Both questions are one, asked in the two directions of time: how long has the level been still, counted from an end?
+"""
+
+from typing import Final
+
+import numpy as np
+
+from bridge.procedure.blocks import Bools, Floats
+from bridge.procedure.record import Record
+from bridge.procedure.wander import masked_median
+
+GROUP: Final = 3
+"""Blocks that are averaged against the still stretch beside them: a third of a second."""
+
+LEAST_STILL: Final = 4
+"""Blocks that a still stretch has at least."""
+
+STEPS_OUT: Final = 3.3
+"""Times the deviation of wander by which a group must step out of the still stretch. It is asked some ten times a
+second while a hand is at work: a wrong yes makes the settling a little longer, a wrong no bends the mean."""
+
+
+def against_others(record: Record, track: int, steady: Bools, start: int, end: int) -> Floats:
+    """Return a track's levels in a stretch less what is common to the steady tracks, shape (blocks,).
+
+    The common part is taken as zero on average; fewer than three steady tracks have none.
+    """
+    level_db = record.level_db(start, end)
+    others = steady.copy()
+    others[track] = False
+    if others.sum() < 3:
+        return level_db[:, track].copy()
+    beside = level_db[:, others]
+    held = np.isfinite(beside)
+    mean = np.where(held, beside, 0.0).sum(axis=0) / np.maximum(held.sum(axis=0), 1)
+    common, count = masked_median(np.where(held, beside - mean, 0.0), held)
+    return level_db[:, track] - np.where(count >= 3, common, 0.0)
+
+
+def still_blocks(level_db: Floats, deviations_db: tuple[float, float, float]) -> int:
+    """Return for how many blocks from the end on a level has been still.
+
+    Parameters
+    ----------
+    level_db : ndarray, shape (blocks,)
+        NaN where it cannot be relied on.
+    deviations_db : tuple of float
+        By how much means over 0.4 s, 0.8 s and 1.5 s differ from those before, by chance.
+    """
+    backwards = level_db[::-1]
+    held = np.isfinite(backwards)
+    total = np.concatenate([[0.0], np.cumsum(np.where(held, backwards, 0.0))])
+    number = np.concatenate([[0], np.cumsum(held)])
+    lengths = np.arange(LEAST_STILL, backwards.size - GROUP + 1)
+    if lengths.size == 0:
+        return backwards.size
+    still = total[lengths] / np.maximum(number[lengths], 1)
+    group_number = number[lengths + GROUP] - number[lengths]
+    group = (total[lengths + GROUP] - total[lengths]) / np.maximum(group_number, 1)
+    deviation = np.where(lengths <= 8, deviations_db[0], np.where(lengths <= 20, deviations_db[1], deviations_db[2]))
+    deviation = deviation * np.sqrt(GROUP / np.maximum(group_number, 1))
+    out = (np.abs(group - still) > STEPS_OUT * deviation) & (group_number > 0) & (number[lengths] >= 2)
+    if not out.any():
+        return backwards.size
+    at = int(lengths[np.argmax(out)])
+    # The block that steps out is somewhere in the group: the still stretch goes on up to it.
+    level = still[np.argmax(out)]
+    for block in range(at, at + GROUP):
+        if held[block] and abs(backwards[block] - level) > STEPS_OUT * deviations_db[0]:
+            return block
+    return at + 1
+
+
+def changed_at(level_db: Floats) -> int:
+    """Return where a level that is still before and after has changed: where two means leave the least of it.
+
+    Parameters
+    ----------
+    level_db : ndarray, shape (blocks,)
+        NaN where it cannot be relied on.
+    """
+    held = np.isfinite(level_db)
+    total, number = np.cumsum(np.where(held, level_db, 0.0)), np.cumsum(held)
+    before, after = number[:-1], number[-1] - number[:-1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = total[:-1] / before - (total[-1] - total[:-1]) / after
+        told = np.where((before >= LEAST_STILL) & (after >= LEAST_STILL), apart**2 * before * after, -1.0)
+    return int(np.argmax(told)) + 1

@@ -1,0 +1,265 @@
+"""How unsteady the tape is, learned from tracks that nobody touches: what a difference of two means may be by chance.
+
+Nothing is assumed about the spectrum. Two questions are asked of the data at each scale of time: how large is the
+difference of two neighbouring stretches of a track against the others (for telling a movement), and how large is it in
+itself (for the error of a mean).
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from bridge.procedure.blocks import Bools, Floats
+from bridge.procedure.record import Indices, Record
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Two stretches, in blocks: ``after``, ending now, and ``before``, with ``between`` them, which is not looked at."""
+
+    after: int
+    between: int
+    before: int
+
+    @property
+    def blocks(self) -> int:
+        """From the beginning to the end."""
+        return self.after + self.between + self.before
+
+
+SCALES: Final = (
+    Scale(4, 2, 8),
+    Scale(8, 5, 14),
+    Scale(15, 10, 25),
+    Scale(30, 15, 45),
+    Scale(60, 20, 80),
+    Scale(120, 30, 150),
+)
+"""From a quick turn of the hand to a change that shows only against half a minute of wander."""
+
+QUICK: Final = 3
+"""The first scales see a hand while it moves; the others find that it has moved."""
+
+OCTAVES: Final = 9
+"""Lengths of neighbouring stretches for the error of a mean: 0.1 s, 0.2 s … 25.6 s."""
+
+FIRST_GUESS_DB: Final = 0.1
+"""Taken for the unsteadiness until the tape has shown its own: the upper half of what tape does."""
+
+GUESS_WEIGHT: Final = 4.0
+POOL_WEIGHT: Final = 10.0
+"""How many independent looks the guess, and the unsteadiness of all tracks, weigh against a track's own looks."""
+
+GROWTH: Final = 1.4
+"""By how much the variance is expected to grow to the next scale before that has been seen: more than with 1/f wander,
+where it stays, less than with a random walk, where it doubles."""
+
+LONGEST_MEMORY_S: Final = 120.0
+LEAST_DB: Final = 0.003
+"""Quieter than this no converter and no tape is: without it a synthetic tone would have no unsteadiness at all."""
+
+LEAST_BEFORE: Final = 5
+"""Blocks before a movement without which nothing can be said of it."""
+
+CHI_SQUARE_MEDIAN: Final = 0.4549
+"""Median of the square of a standard normal variable."""
+
+
+def masked_median(values: Floats, mask: Bools) -> tuple[Floats, Indices]:
+    """Return the median along the last axis of what the mask lets through, and how many those are; 0 of none."""
+    ordered = np.sort(np.where(mask, values, np.inf), axis=-1)
+    count = mask.sum(axis=-1)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[-1] - 1)
+    rows = np.arange(values.shape[0])
+    middle = 0.5 * (ordered[rows, low] + ordered[rows, high])
+    return np.where(count > 0, middle, 0.0), count
+
+
+class Learned:
+    """The variance of something at several scales, of every track and of all together.
+
+    Parameters
+    ----------
+    blocks : ndarray of int, shape (scales,)
+        Stretch of time that one look covers: looks closer to each other than half of that tell the same.
+    tracks : int
+    """
+
+    def __init__(self, blocks: Indices, tracks: int) -> None:
+        self._step = 2.0 / blocks[:, np.newaxis]
+        self._most = LONGEST_MEMORY_S * 10.0 * self._step
+        self._pooled = np.full((blocks.size, 1), FIRST_GUESS_DB**2)
+        self._pooled_looks = np.zeros((blocks.size, 1))
+        self._pooled_looks[0] = GUESS_WEIGHT
+        self._own = np.full((blocks.size, tracks), FIRST_GUESS_DB**2)
+        self._own_looks = np.zeros((blocks.size, tracks))
+        self.variance: Floats = np.full((blocks.size, tracks), FIRST_GUESS_DB**2)
+        self.looks: Floats = self._pooled_looks[:, 0].copy()
+
+    def forget(self) -> None:
+        """Keep what is known as a guess only: another tone begins."""
+        self._pooled_looks[1:] = 0.0
+        self._pooled_looks[0] = np.minimum(self._pooled_looks[0], GUESS_WEIGHT)
+        self._own_looks *= 0.0
+
+    def learn(self, difference: Floats, mask: Bools) -> None:
+        """Take differences of shape (scales, tracks) where the mask allows."""
+        square = np.where(mask, difference, 0.0) ** 2
+        middle, count = masked_median(square, mask)
+        # Of a few tracks the mean tells more than the median, with what cannot be wander cut off.
+        bounded = np.minimum(square, 9.0 * self.variance)
+        mean = bounded.sum(axis=1) / np.maximum(count, 1)
+        together = np.where(count >= 6, middle / CHI_SQUARE_MEDIAN, mean)[:, np.newaxis]
+        added = self._step * np.minimum(count, 8)[:, np.newaxis]
+        self._pooled_looks = np.minimum(self._pooled_looks + added, self._most * 8.0)
+        self._pooled += added / np.maximum(self._pooled_looks, 1e-9) * (together - self._pooled)
+        added = self._step * mask
+        self._own_looks = np.minimum(self._own_looks + added, self._most)
+        self._own += added / np.maximum(self._own_looks, 1.0) * (bounded - self._own)
+        weight = POOL_WEIGHT / (POOL_WEIGHT + self._own_looks)
+        self.variance = np.maximum(weight * self._expected() + (1.0 - weight) * self._own, LEAST_DB**2)
+        self.looks = self._pooled_looks[:, 0]
+
+    def _expected(self) -> Floats:
+        """Return the variance of all tracks together, where it is hardly known yet led on from the scale before."""
+        expected: Floats = self._pooled.copy()
+        for scale in range(1, expected.shape[0]):
+            known = self._pooled_looks[scale, 0]
+            guess = GROWTH * expected[scale - 1, 0]
+            expected[scale, 0] = (GUESS_WEIGHT * guess + known * expected[scale, 0]) / (GUESS_WEIGHT + known)
+        return expected
+
+
+class Contrasts:
+    """The difference of two stretches of each track against the other tracks, at every scale.
+
+    Parameters
+    ----------
+    tracks : int
+    """
+
+    def __init__(self, tracks: int) -> None:
+        self._after = np.array([scale.after for scale in SCALES])
+        self._between = np.array([scale.between for scale in SCALES])
+        self._before = np.array([scale.before for scale in SCALES])
+        self.blocks: Final = self._after + self._between + self._before
+        self._least_before = np.minimum(LEAST_BEFORE, self._before)[:, np.newaxis]
+        self._tracks = tracks
+        self.learned = Learned(self.blocks, tracks)
+        self.common_learned = Learned(self.blocks, 1)
+        shape = (len(SCALES), tracks)
+        self.difference_db: Floats = np.zeros(shape)
+        self.common_db: Floats = np.zeros(len(SCALES))
+        self.usable: Bools = np.zeros(shape, dtype=bool)
+        self._widened: Floats = np.ones(shape)
+        self.deviation: Floats = np.zeros(shape)
+
+    def update(self, record: Record, since: Indices, steady: Bools) -> None:
+        """Compare the newest stretches with those before.
+
+        Parameters
+        ----------
+        record : Record
+        since : ndarray of int, shape (tracks,)
+            The block from which each track has its present level.
+        steady : ndarray of bool, shape (tracks,)
+            Tracks that nobody moves: they tell what is common to all.
+        """
+        now = record.count
+        after, apart = now - self._after, now - self._after - self._between
+        start = np.maximum((apart - self._before)[:, np.newaxis], since)
+        start = np.minimum(np.maximum(start, record.oldest), now)
+        total, number = record.sums(np.maximum(np.concatenate([[now], after, apart]), record.oldest))
+        scales = len(SCALES)
+        first, first_number = record.sums_by_track(start)
+        held_after = number[0] - number[1 : scales + 1]
+        held_before = number[scales + 1 :] - first_number
+        self.usable = (held_after >= 0.6 * self._after[:, np.newaxis]) & (held_before >= self._least_before)
+        self.usable &= (apart >= 0)[:, np.newaxis]
+        difference = (total[0] - total[1 : scales + 1]) / np.maximum(held_after, 1.0)
+        difference -= (total[scales + 1 :] - first) / np.maximum(held_before, 1.0)
+        difference = np.where(self.usable, difference, 0.0)
+        self.common_db, count = masked_median(difference, self.usable & steady)
+        # One or two tracks have nothing to agree on: then the difference is taken as it is.
+        self.common_db = np.where(count >= 3, self.common_db, 0.0)
+        self.difference_db = np.where(self.usable, difference - self.common_db[:, np.newaxis], 0.0)
+        # A shorter stretch before is less sure: taken as if its blocks were independent, which is the most it can be.
+        short = self._before[:, np.newaxis] / np.maximum(held_before, 1.0)
+        share = (1.0 / self._before / (1.0 / self._before + 1.0 / self._after))[:, np.newaxis]
+        widened = 1.0 + share * (np.maximum(short, 1.0) - 1.0)
+        self._widened = np.sqrt(widened)
+        self.deviation = np.abs(self.difference_db) / (np.sqrt(self.learned.variance) * self._widened)
+
+    def learn(self, steady: Bools) -> None:
+        """Learn from what was compared last, on tracks that nobody moves."""
+        mask = self.usable & steady & (self._widened < 1.3)
+        self.learned.learn(self.difference_db / self._widened, mask)
+        self.common_learned.learn(self.common_db[:, np.newaxis], (mask.sum(axis=1) >= 3)[:, np.newaxis])
+
+
+class Unsteadiness:
+    """The standard error of a mean over any time, from the variance of neighbouring means (Allan's variance).
+
+    With A(T) half the mean square of the difference of two neighbouring means over T, the variance V of such a mean
+    obeys V(T) − V(2T) = A(T)/2 exactly (D. W. Allan, Proc. IEEE 54(2), 1966, from memory): so
+    V(T) = ½ [A(T) + A(2T) + A(4T) + …], whatever the spectrum. Wander slower than has been seen yet is allowed for by
+    going on with the last ratio.
+
+    Parameters
+    ----------
+    tracks : int
+    """
+
+    def __init__(self, tracks: int) -> None:
+        self._length = 2 ** np.arange(OCTAVES)
+        self._learned = Learned(2 * self._length, tracks)
+        self._borders = np.concatenate([[0], -self._length, -2 * self._length])
+
+    def forget(self) -> None:
+        """Keep what is known as a guess only."""
+        self._learned.forget()
+
+    def update(self, record: Record, since: Indices, steady: Bools) -> None:
+        """Learn from the newest stretches of the tracks that nobody moves."""
+        now = record.count
+        borders = now + self._borders
+        total, number = record.sums(np.maximum(borders, record.oldest))
+        octaves = OCTAVES
+        late = number[0] - number[1 : octaves + 1]
+        early = number[1 : octaves + 1] - number[octaves + 1 :]
+        length = self._length[:, np.newaxis]
+        mask = (late >= 0.7 * length) & (early >= 0.7 * length) & steady
+        mask &= since <= borders[octaves + 1 :, np.newaxis]
+        difference = (total[0] - total[1 : octaves + 1]) / np.maximum(late, 1.0)
+        difference -= (total[1 : octaves + 1] - total[octaves + 1 :]) / np.maximum(early, 1.0)
+        self._learned.learn(difference, mask)
+
+    def standard_error_db(self, track: int, blocks: int) -> float:
+        """Return the standard error of the mean of so many blocks of a track."""
+        terms = self._terms(track)
+        octave = min(max(math.log2(max(blocks, 1)), 0.0), OCTAVES - 1.0)
+        low = math.floor(octave)
+        tails = np.append(np.cumsum(terms[::-1])[::-1], 0.0)
+        at_low, at_high = tails[low], tails[min(low + 1, OCTAVES - 1)]
+        within = octave - low
+        # Between octaves on a straight line of logarithms.
+        variance = at_low ** (1.0 - within) * max(at_high, 1e-12) ** within
+        return math.sqrt(max(variance, LEAST_DB**2 / max(blocks, 1)))
+
+    def _terms(self, track: int) -> Floats:
+        """Return A(T)/2 of each octave, the last with all that would follow."""
+        # The learned variance is that of the difference of neighbouring means: 2 A.
+        terms = 0.25 * self._learned.variance[:, track]
+        known = self._learned.looks >= 12.0
+        last = int(known.sum()) - 1 if known.all() or not known[0] else int(np.argmin(known)) - 1
+        last = max(last, 1)
+        ratio = min(max(math.sqrt(terms[last] / max(terms[max(last - 2, 0)], 1e-12)), 0.5), 1.0)
+        # Not beyond a period of a minute: what is slower nobody can tell from a level.
+        following = max(OCTAVES - 1 - last, 0)
+        extended: Floats = terms.copy()
+        for octave in range(last + 1, OCTAVES):
+            extended[octave] = extended[octave - 1] * ratio
+        extended[-1] += extended[-1] * (0.5 if following == 0 else ratio)
+        return extended
