@@ -58,6 +58,7 @@ class JackServer:
         self.name = f"test{uuid.uuid4().hex[:10]}"
         self.environment = {**os.environ, "JACK_DEFAULT_SERVER": self.name, "JACK_NO_START_SERVER": "1"}
         self._process: subprocess.Popen[bytes] | None = None
+        self._untidy = False
 
     def start(self) -> None:
         """Start the server and return when it answers."""
@@ -73,6 +74,7 @@ class JackServer:
             stderr=subprocess.DEVNULL,
         )
         wait_until(self._answers, f"JACK server {self.name} answers")
+        self._untidy = False
 
     def _answers(self) -> bool:
         assert self._process is not None
@@ -86,6 +88,7 @@ class JackServer:
 
     def kill(self) -> None:
         """End the server with SIGKILL, as a crash would."""
+        self._untidy = self._process is not None
         self._end(self._process.kill if self._process else None)
 
     def _end(self, act: Callable[[], None] | None) -> None:
@@ -146,6 +149,10 @@ class JackServer:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.stop()
+        if self._untidy:
+            # A hundred megabytes of shared memory, which the next server of the same name takes over.
+            self.start()
+            self.stop()
 
 
 class ToneClient:
