@@ -37,11 +37,18 @@ class CommandInbox:
     def __init__(self) -> None:
         self._waiting: deque[Request] = deque()
         self._lock = threading.Lock()
+        self._dropped = 0
+
+    @property
+    def dropped(self) -> int:
+        """Requests for which there was no room."""
+        return self._dropped
 
     def put(self, request: Request) -> bool:
-        """Append a request. False when the inbox is full: then say so to whoever asked, and count it."""
+        """Append a request. False when the inbox is full: then say so to whoever asked; it is counted."""
         with self._lock:
             if len(self._waiting) >= INBOX:
+                self._dropped += 1
                 return False
             self._waiting.append(request)
             return True

@@ -58,6 +58,7 @@ def test_the_inbox_keeps_order_and_its_bound() -> None:
     inbox = CommandInbox()
     assert all(inbox.put(request(number)) for number in range(INBOX))
     assert not inbox.put(request(INBOX))
+    assert inbox.dropped == 1
     assert [taken.command for taken in inbox.take()] == [GoToStep(number) for number in range(INBOX)]
     assert inbox.take() == []
     assert inbox.put(request(1))
@@ -77,3 +78,4 @@ def test_several_threads_put_and_one_takes() -> None:
     taken += len(inbox.take())
     assert len(put) == 20_000
     assert taken == sum(put)
+    assert inbox.dropped == 20_000 - taken
