@@ -55,7 +55,8 @@ class Frame:
     """All tracks of the bank at one moment.
 
     ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
-    last sample was captured. ``focus_track`` is 0 when no trimmer moves.
+    last sample was captured. ``focus_track`` is 0 when no trimmer moves. ``tone_s`` is for how long the tone has played
+    without a break.
     """
 
     position_s: float
@@ -67,6 +68,7 @@ class Frame:
     focus_track: int
     readings: tuple[Reading, ...]
     health: Health
+    tone_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -280,6 +280,7 @@ class Calibration:
             focus_track=self._chosen_focus,
             readings=self._readings(tracks, target_vu) if tracks else self._no_readings(target_vu),
             health=health,
+            tone_s=tracks.tone_s if tracks else 0.0,
         )
 
     def _step_reading(self) -> StepReading:

@@ -86,7 +86,8 @@ class Address:
             When a value is not of the type of the table.
         """
         sent = tuple(map(_sendable, self.arguments, values))
-        return osc.encode_message(self.path.replace("/N/", f"/{track}/"), self.tags, sent)
+        tags = "".join("F" if value is False else tag for tag, value in zip(self.tags, sent, strict=True))
+        return osc.encode_message(self.path.replace("/N/", f"/{track}/"), tags, sent)
 
 
 def _sendable(argument: Argument, value: osc.Argument) -> osc.Argument:
@@ -105,6 +106,7 @@ _DEVIATION = (Argument("f", "deviation", "dB", -212, 103, nothing=True),)
 _SPREAD = (Argument("f", "spread", "dB", 0, 200, nothing=True),)
 _TOLERANCE = (Argument("f", "tolerance", "dB", 0, 12),)
 _HZ = (Argument("f", "frequency", "Hz", 0, 20_000),)
+_TONE_S = (Argument("f", "time", "s", 0, 36_000),)
 _IPS = (Argument("f", "speed", "in/s", 0, 60),)
 _COUNT = (Argument("i", "count", lowest=0, highest=2**31 - 1),)
 _TRACK = (Argument("i", "track", lowest=1, highest=TRACKS),)
@@ -118,6 +120,7 @@ _LEFT = (Argument("f", "as left", "dB", -212, 103, nothing=True),)
 _STATE = (Argument("s", "state", choices=get_args(State)),)
 _SOURCE = (Argument("s", "state", choices=get_args(SourceState)),)
 _LOG = (Argument("s", "state", choices=get_args(LogState)),)
+_ON = (Argument("T", "on"),)
 
 READING_ADDRESSES: Final = (
     Address("/track/N/vu", _LEVEL, "VU-ballistic reading", "vu"),
@@ -130,6 +133,7 @@ READING_ADDRESSES: Final = (
 
 FRAME_ADDRESSES: Final = (
     Address("/tone/hz", _HZ, "frequency of the tone playing, 0 when none", "tone_hz"),
+    Address("/tone/s", _TONE_S, "for how long that tone has played without a break", "tone_s"),
     Address("/step/number", _COUNT, "number of the step, from 1; 0 when there are no steps", "step.number"),
     Address("/step/count", _COUNT, "how many steps there are", "step.count"),
     Address("/step/adjustment", _ADJUSTMENT, "the kind of trimmer that the step is for", "step.adjustment"),
@@ -140,6 +144,8 @@ FRAME_ADDRESSES: Final = (
         "/step/tolerance_db", _TOLERANCE, "how far from the target is still right, up or down", "step.tolerance_db"
     ),
     Address("/focus/track", _TRACK_OR_NONE, "the track whose trimmer is moving, 0 when none", "focus_track"),
+    Address("/bank/number", _COUNT, "the bank that is patched to the inputs", "bank"),
+    Address("/hold/on", _ON, "whether everything automatic is stopped", "held"),
     Address("/health/source", _SOURCE, "whether samples arrive", "health.source"),
     Address("/health/log", _LOG, "whether trims can be written", "health.log"),
     Address("/health/overruns", _COUNT, "how often samples came faster than they were read", "health.overruns"),
@@ -165,7 +171,6 @@ EVENT_ADDRESSES: Final = (TRIM_LOGGED, DONE, REFUSED)
 
 _STEP = (Argument("i", "step", lowest=1, highest=9999),)
 _BANK = (Argument("i", "bank", lowest=1, highest=TRACKS),)
-_ON = (Argument("T", "on"),)
 # 500 characters of two bytes each, with address and request id, still fit one Ethernet frame.
 _NOTE = (Argument("s", "text", longest=500),)
 _CODE = (Argument("s", "code", longest=64),)

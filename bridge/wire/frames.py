@@ -16,12 +16,13 @@ from bridge.readings import Frame, Reading, State
 from bridge.wire import osc
 from bridge.wire.addresses import FRAME_ADDRESSES, READING_ADDRESSES, Address
 
-_TONE: Final = FRAME_ADDRESSES[0]
+_TONE: Final = FRAME_ADDRESSES[:2]
 _STATE: Final = READING_ADDRESSES[-1]
 _LEVELS: Final = READING_ADDRESSES[:-1]
-_SELDOM: Final = FRAME_ADDRESSES[1:]
+_SELDOM: Final = FRAME_ADDRESSES[2:]
 
 _level_values: Callable[[Reading], tuple[float, ...]] = operator.attrgetter(*(row.field for row in _LEVELS))
+_tone_values: Callable[[Frame], tuple[float, ...]] = operator.attrgetter(*(row.field for row in _TONE))
 _seldom_values: Callable[[Frame], tuple[osc.Argument, ...]] = operator.attrgetter(*(row.field for row in _SELDOM))
 _track: Callable[[Reading], int] = operator.attrgetter("track")
 
@@ -39,7 +40,7 @@ class FrameEncoder:
 
     def _lay_out(self, tracks: tuple[int, ...]) -> None:
         elements = [_element(row, 0.0, track) for track in tracks for row in _LEVELS]
-        elements.append(_element(_TONE, 0.0))
+        elements += [_element(row, 0.0) for row in _TONE]
         header = osc.encode_bundle(osc.IMMEDIATELY, ())
         self._tracks = tracks
         self._fixed = np.frombuffer(header + b"".join(elements), np.uint8).copy()
@@ -65,7 +66,7 @@ class FrameEncoder:
             self._lay_out(tracks)
         self._time_tag[0] = osc.time_tag_from_ns(frame.captured_ns)
         with np.errstate(over="ignore"):
-            self._words[self._places] = [*chain.from_iterable(map(_level_values, readings)), frame.tone_hz]
+            self._words[self._places] = [*chain.from_iterable(map(_level_values, readings)), *_tone_values(frame)]
         seldom = _seldom_values(frame)
         if seldom != self._seldom:
             elements = [_element(row, value) for row, value in zip(_SELDOM, seldom, strict=True)]

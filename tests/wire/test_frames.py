@@ -24,7 +24,7 @@ def reading(track: int, **changes: object) -> Reading:
 def frame(*readings: Reading, **changes: object) -> Frame:
     step = StepReading(2, 12, "repro high", 10_000.0, 15.0, -0.75, 0.5)
     health = Health("running", "writing", 1, 2, 3, 4, 5, 6, "no tape")
-    base = Frame(12.5, CAPTURED_NS, 9_999.5, step, 1, False, 3, readings, health)
+    base = Frame(12.5, CAPTURED_NS, 9_999.5, step, 1, False, 3, readings, health, tone_s=4.5)
     return replace(base, **changes)
 
 
@@ -49,6 +49,7 @@ def test_every_address_of_the_design() -> None:
         "/track/24/spread": 0.0625,
         "/track/24/state": "settling",
         "/tone/hz": 9_999.5,
+        "/tone/s": 4.5,
         "/step/number": 2,
         "/step/count": 12,
         "/step/adjustment": "repro high",
@@ -57,6 +58,8 @@ def test_every_address_of_the_design() -> None:
         "/step/target_vu": -0.75,
         "/step/tolerance_db": 0.5,
         "/focus/track": 3,
+        "/bank/number": 1,
+        "/hold/on": False,
         "/health/source": "running",
         "/health/log": "writing",
         "/health/overruns": 1,
@@ -96,7 +99,7 @@ def test_one_encoder_for_changing_tracks_and_states(run: list[list[Reading]], fi
     for readings in run:
         numbered = [replace(one, track=first + place) for place, one in enumerate(readings, 1)]
         said = heard(encoder.encode(frame(*numbered)))
-        assert len(said) == 5 * len(numbered) + 18
+        assert len(said) == 5 * len(numbered) + 21
         for one in numbered:
             sent = [said[f"/track/{one.track}/{name}"] for name in ("vu", "deviation", "fine", "spread", "state")]
             wanted = [one.vu, one.deviation_db, one.fine_db, one.spread_db, one.state]
@@ -118,12 +121,12 @@ def test_what_rarely_changes_is_sent_anew_when_it_does() -> None:
 
 
 def test_no_tracks_and_all_tracks() -> None:
-    assert len(heard(FrameEncoder().encode(frame()))) == 18
+    assert len(heard(FrameEncoder().encode(frame()))) == 21
     packet = FrameEncoder().encode(frame(*(reading(track) for track in range(1, 65))))
-    assert len(heard(packet)) == 64 * 5 + 18
+    assert len(heard(packet)) == 64 * 5 + 21
     # One datagram over IPv4 carries 65,507 bytes.
     assert len(packet) < 65_507
-    assert len(decode(packet).messages) == 64 * 5 + 18
+    assert len(decode(packet).messages) == 64 * 5 + 21
 
 
 def test_nothing_in_a_frame_holds_it_back() -> None:
