@@ -6,7 +6,7 @@ from typing import Final
 
 from bridge.tape.equalization import Equalization
 from bridge.tape.errors import TapeError, require_finite, require_not_negative, require_positive
-from bridge.tape.fluxivity import FluxivityScale, aes7_nwb_per_m, restated_nwb_per_m
+from bridge.tape.fluxivity import FluxivityScale, aes7_nwb_per_m, require_scale, restated_nwb_per_m
 from bridge.tape.fringing import FringingTable
 
 SAME_TONE: Final = 0.02
@@ -85,7 +85,7 @@ class CalibrationTape:
         require_positive("tape.reference_hz", self.reference_hz)
         require_not_negative("tape.fluxivity_uncertainty_db", self.fluxivity_uncertainty_db)
         require_not_negative("tape.response_uncertainty_db", self.response_uncertainty_db)
-        aes7_nwb_per_m(self.fluxivity_nwb_per_m, self.scale)
+        require_scale("tape.scale", self.scale)
         if self.track_width_mm is not None:
             require_positive("tape.track_width_mm", self.track_width_mm)
             if self.full_track:

@@ -5,7 +5,7 @@ two fluxivities are compared.
 """
 
 import math
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 from bridge.tape.equalization import Equalization
 from bridge.tape.errors import TapeError, require_positive
@@ -42,11 +42,14 @@ def aes7_nwb_per_m(fluxivity_nwb_per_m: float, scale: FluxivityScale) -> float:
         For a scale that is neither ``aes7`` nor ``german``.
     """
     require_positive("fluxivity_nwb_per_m", fluxivity_nwb_per_m)
-    if scale == "aes7":
-        return fluxivity_nwb_per_m
-    if scale == "german":
-        return fluxivity_nwb_per_m * AES7_PER_GERMAN
-    raise TapeError("scale", f'"{scale}" must be "aes7" or "german"')
+    require_scale("scale", scale)
+    return fluxivity_nwb_per_m * (AES7_PER_GERMAN if scale == "german" else 1.0)
+
+
+def require_scale(key: str, scale: FluxivityScale) -> None:
+    """Raise `TapeError` unless ``scale`` is one of the scales."""
+    if scale not in get_args(FluxivityScale):
+        raise TapeError(key, f'"{scale}" must be "aes7" or "german"')
 
 
 def restated_nwb_per_m(

@@ -5,7 +5,7 @@ from typing import Literal, get_args
 
 from bridge.tape.equalization import Equalization
 from bridge.tape.errors import TapeError, require_positive
-from bridge.tape.fluxivity import FluxivityScale, aes7_nwb_per_m
+from bridge.tape.fluxivity import FluxivityScale, require_scale
 from bridge.tape.fringing import FringingTable, HeadGeometry
 from bridge.tape.wavelength import same_speed
 
@@ -87,7 +87,7 @@ class Machine:
     def __post_init__(self) -> None:
         require_positive("machine.tracks", self.tracks)
         require_positive("machine.operating_level_nwb_per_m", self.operating_level_nwb_per_m)
-        aes7_nwb_per_m(self.operating_level_nwb_per_m, self.operating_level_scale)
+        require_scale("machine.operating_level_scale", self.operating_level_scale)
         for key in ("track_width_mm", "track_pitch_mm", "tape_width_mm", "repro_gap_um", "sync_gap_um"):
             value = getattr(self, key)
             if value is not None:

@@ -160,7 +160,7 @@ def fringing_warnings(
             )
         return
     if machine.heads is None:
-        if machine.tracks > 1 and uncertainty_db >= UNEVEN_FRINGING_DB:
+        if uncertainty_db >= UNEVEN_FRINGING_DB:
             yield TargetWarning(
                 "fringing_unknown",
                 f"machine.track_width_mm: not given; a full-track tape may read {uncertainty_db:.1f} dB high",

@@ -74,6 +74,22 @@ def test_of_many_tones_the_usual_ones_are_taken():
     assert step_of(steps, "repro high").target_terms_db["tape_level"] == -10
 
 
+def test_the_record_side_takes_the_tones_of_the_reproduce_side():
+    # Handbook for Sound Engineers, ch. 28: the record side is set to match the noted residuals of the test tape.
+    unusual = CalibrationTape(320.0, 15, IEC1_15, (Tone(700), Tone(8000), Tone(50)), reference_hz=700)
+    steps = generate_steps(EIGHT, unusual)
+    for path in ("repro", "sync", "record"):
+        assert [step_of(steps, f"{path} {what}").tone_hz for what in ("level", "high", "low")] == [700, 8000, 50]
+
+
+def test_at_a_low_speed_the_high_tone_is_no_shorter_than_it_may_be():
+    # Common practice, no source: 19 µm, which is 5 kHz at 3.75 in/s.
+    slow = Equalization.named("iec2", 3.75)
+    many = CalibrationTape(200.0, 3.75, slow, (Tone(1000), Tone(5000), Tone(10000), Tone(100)))
+    steps = generate_steps(Machine("m", 2, 200.0, speeds=(Speed(3.75, slow),)), many)
+    assert step_of(steps, "repro high").tone_hz == 5000
+
+
 # Handbook: 38 µm is the usual bias-test wavelength, 10 kHz at 15 in/s and so 20 kHz at 30.
 @pytest.mark.parametrize(
     ("ips", "curve", "bias_hz"), [(30, "iec2", 20000), (15, "iec1", 10000), (7.5, "iec1", 5000), (3.75, "iec2", 2500)]
