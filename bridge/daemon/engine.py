@@ -12,17 +12,28 @@ from bridge.control.inbox import CommandInbox, Request
 from bridge.log.calibrations import Resumption
 from bridge.log.entries import (
     Committed,
+    ConfirmationEntry,
     Entry,
     EventEntry,
     NoteEntry,
     PositionEntry,
     Refused,
+    TakingBackEntry,
     TrimEntry,
     WithdrawalEntry,
 )
 from bridge.metering.meter import Meter
 from bridge.procedure.calibration import Calibration, Place, Setup
-from bridge.procedure.outcomes import Accepted, Declined, NoteToLog, TrimToLog, WithdrawalToLog
+from bridge.procedure.outcomes import (
+    Accepted,
+    ConfirmationToLog,
+    Declined,
+    NoteToLog,
+    TakingBackToLog,
+    TrimToLog,
+    WithdrawalToLog,
+)
+from bridge.procedure.preparation import Confirmation
 from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
@@ -90,6 +101,7 @@ class Engine:
         self._log = log
         self._counters = counters
         self._place: Place | None = None
+        self._confirmed: frozenset[str] = frozenset()
         self._calibration: Calibration | None = None
         self._meter: Meter | None = None
         self._source: Source | None = None
@@ -104,8 +116,10 @@ class Engine:
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
         self._place = Place(resumption.step, resumption.bank)
+        self._confirmed = frozenset(confirmation.item for confirmation in resumption.confirmations)
         if self._calibration is not None:
             self._calibration.resume(self._place)
+            self._calibration.confirmed = set(self._confirmed)
 
     def source_began(self, source: Source, position_s: float) -> None:
         """Take a source that was just started, so many seconds after the very first.
@@ -117,9 +131,7 @@ class Engine:
         """
         self._source = source
         self._meter = Meter(source.sample_rate_hz, len(source.inputs))
-        if self._calibration is None:
-            self._calibration = Calibration(self._setup, self._place)
-        self._calibration.source_began(source.inputs, source.sample_rate_hz, position_s)
+        self.calibration.source_began(source.inputs, source.sample_rate_hz, position_s)
         self._published = 0
         self._overruns_told = 0
         if self._problem:
@@ -147,6 +159,7 @@ class Engine:
         """The calibration; begun with the first source, or here when there is none yet."""
         if self._calibration is None:
             self._calibration = Calibration(self._setup, self._place)
+            self._calibration.confirmed = set(self._confirmed)
         return self._calibration
 
     def block(self, block: Block) -> None:
@@ -185,6 +198,10 @@ class Engine:
                     if isinstance(entry, TrimEntry):
                         for viewer in self._viewers:
                             viewer.announce(entry.trim, trim_id, now_s)
+                    elif isinstance(entry, ConfirmationEntry):
+                        self.calibration.confirmed.add(entry.confirmation.item)
+                    elif isinstance(entry, TakingBackEntry):
+                        self.calibration.confirmed.discard(entry.item)
                     if isinstance(tag, Request):
                         tag.answer(None)
                 case Refused(entry, tag, reason):
@@ -209,6 +226,10 @@ class Engine:
                 self._submit(WithdrawalEntry(trim_id, request.sender, now_ns), request)
             case NoteToLog(text):
                 self._submit(NoteEntry(text, now_ns), request)
+            case ConfirmationToLog(item, who):
+                self._submit(ConfirmationEntry(Confirmation(item, who, now_ns)), request)
+            case TakingBackToLog(item, who):
+                self._submit(TakingBackEntry(item, who, now_ns), request)
 
     def _submit(self, entry: Entry, request: Request | None = None) -> None:
         if self._log is not None:
@@ -244,7 +265,7 @@ class Engine:
             source_losses=self._source_losses,
             refused_packets=counters.refused_packets if counters else 0,
             refused_trims=log.refused_trims if log else 0,
-            dropped_packets=(counters.dropped_packets if counters else 0) + self._inbox.dropped,
+            dropped_packets=counters.dropped_packets if counters else 0,
             message=self._problem or (log.problem if log else ""),
         )
 

@@ -71,15 +71,17 @@ def main() -> None:
     def filtered() -> None:
         _, state[0] = signal.sosfilt(sections, np.abs(block), axis=0, zi=state[0])
 
-    vu = best_s(
-        {"needle": lambda: needle.push(block), "np.abs": lambda: np.abs(block), "sosfilt": filtered}, 60, 100
-    )
+    vu = best_s({"needle": lambda: needle.push(block), "np.abs": lambda: np.abs(block), "sosfilt": filtered}, 60, 100)
     block_s = FRAMES / RATE_HZ
     print(f"{TRACKS} tracks, {RATE_HZ} Hz, blocks of {FRAMES} frames")
     for name, took_s in vu.items():
         print(f"  {name:20s} {took_s * 1e6:8.2f} µs a block, {block_s / took_s:7.0f} × real time")
-    report("VU alone, times as fast as sosfilt", vu["sosfilt"] / vu["needle"], ">= 12", vu["sosfilt"] >= 12 * vu["needle"])
-    report("VU alone, times the time of np.abs", vu["needle"] / vu["np.abs"], "<= 3.5", vu["needle"] <= 3.5 * vu["np.abs"])
+    report(
+        "VU alone, times as fast as sosfilt", vu["sosfilt"] / vu["needle"], ">= 12", vu["sosfilt"] >= 12 * vu["needle"]
+    )
+    report(
+        "VU alone, times the time of np.abs", vu["needle"] / vu["np.abs"], "<= 3.5", vu["needle"] <= 3.5 * vu["np.abs"]
+    )
 
     meter, plain = Meter(RATE_HZ, TRACKS), Straightforward()
     at = [0]
