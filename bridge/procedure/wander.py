@@ -17,7 +17,7 @@ from bridge.procedure.record import Indices, Record
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """Two stretches, in blocks: ``after``, ending now, and ``before``, with ``between`` them, which is not looked at."""
+    """Two stretches, in blocks: ``after``, ending now, and ``before``; what lies ``between`` is not looked at."""
 
     after: int
     between: int

@@ -1,4 +1,4 @@
-"""Calibrations as levels, made up: a seed goes in, what each track deviates 100 times a second comes out, with the truth.
+"""Calibrations as levels, made up: a seed goes in, what each track deviates 100 times a second comes out, with truth.
 
 This is a generator of its own, beside the simulated recorder: other spectra of wander, other dropouts, other hands. It
 makes no samples, so hundreds of calibrations take minutes.
