@@ -63,6 +63,7 @@ class _ArgumentError(ValueError):
 _WISHES: Final[dict[str, Callable[..., Command | Subscribe | Unsubscribe | Pair]]] = {
     "/do/next": commands.NextStep,
     "/do/back": commands.PreviousStep,
+    "/do/repeat": commands.RepeatStep,
     "/do/step": commands.GoToStep,
     "/do/bank": commands.SelectBank,
     "/do/focus": commands.Focus,
@@ -70,6 +71,8 @@ _WISHES: Final[dict[str, Callable[..., Command | Subscribe | Unsubscribe | Pair]
     "/do/log": commands.LogNow,
     "/do/undo": commands.Withdraw,
     "/do/note": commands.Note,
+    "/do/confirm": commands.Confirm,
+    "/do/take_back": commands.TakeBack,
     SUBSCRIBE.path: Subscribe,
     UNSUBSCRIBE.path: Unsubscribe,
     PAIR.path: Pair,

@@ -61,6 +61,15 @@ class ConfirmationEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class TakingBackEntry:
+    """A person has taken back a confirmation: it was a slip, or is no longer so."""
+
+    item: str
+    by: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class StepsEntry:
     """The steps of the calibration from now on."""
 
@@ -76,7 +85,15 @@ class FinishEntry:
 
 
 Entry = (
-    TrimEntry | WithdrawalEntry | NoteEntry | EventEntry | PositionEntry | ConfirmationEntry | StepsEntry | FinishEntry
+    TrimEntry
+    | WithdrawalEntry
+    | NoteEntry
+    | EventEntry
+    | PositionEntry
+    | ConfirmationEntry
+    | TakingBackEntry
+    | StepsEntry
+    | FinishEntry
 )
 
 

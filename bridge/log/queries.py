@@ -12,6 +12,9 @@ from bridge.procedure.preparation import Confirmation
 from bridge.procedure.steps import Step
 from bridge.readings import Trim
 
+TAKEN_BACK: Final = "confirmation taken back"
+"""The kind of event after which an item is no longer confirmed, until it is confirmed again."""
+
 
 @dataclass(frozen=True, slots=True)
 class Withdrawal:
@@ -143,9 +146,12 @@ def position_of(connection: sqlite3.Connection, calibration: str) -> tuple[int, 
 
 
 def confirmations_of(connection: sqlite3.Connection, calibration: str) -> tuple[Confirmation, ...]:
-    """Return what was confirmed in a calibration, in the order of confirming."""
+    """Return what is confirmed in a calibration and was not taken back, in the order of confirming."""
     rows = connection.execute(
-        "SELECT item, by_whom, at_ns FROM confirmations WHERE calibration = ? ORDER BY entry", (calibration,)
+        "SELECT item, by_whom, at_ns FROM confirmations AS one WHERE calibration = :id AND NOT EXISTS ("
+        "SELECT 1 FROM events WHERE events.calibration = :id AND kind = :taken_back "
+        "AND json_extract(details, '$.item') = one.item AND events.at_ns >= one.at_ns) ORDER BY entry",
+        {"id": calibration, "taken_back": TAKEN_BACK},
     )
     return tuple(Confirmation(*row) for row in rows)
 

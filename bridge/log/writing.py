@@ -15,9 +15,11 @@ from bridge.log.entries import (
     NoteEntry,
     PositionEntry,
     StepsEntry,
+    TakingBackEntry,
     TrimEntry,
     WithdrawalEntry,
 )
+from bridge.log.queries import TAKEN_BACK
 from bridge.log.trim_row import insert_trim
 from bridge.procedure.steps import Step
 
@@ -54,6 +56,9 @@ def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) 
                 "INSERT INTO confirmations (calibration, item, by_whom, at_ns) VALUES (?, ?, ?, ?)",
                 (calibration, confirmed.item, confirmed.who, confirmed.confirmed_ns),
             )
+        case TakingBackEntry(item, by, at_ns):
+            message = f"{by} took back: {item}"
+            write_event(connection, calibration, EventEntry(TAKEN_BACK, message, at_ns, {"item": item, "by": by}))
         case StepsEntry():
             write_steps(connection, calibration, entry.steps, entry.at_ns)
         case FinishEntry():

@@ -11,6 +11,7 @@ from bridge.metering.levels import Levels
 from bridge.procedure.bank import Bank
 from bridge.procedure.commands import (
     Command,
+    Confirm,
     Focus,
     GoToStep,
     Hold,
@@ -18,11 +19,23 @@ from bridge.procedure.commands import (
     NextStep,
     Note,
     PreviousStep,
+    RepeatStep,
     SelectBank,
+    TakeBack,
     Withdraw,
 )
-from bridge.procedure.outcomes import Accepted, Declined, NoteToLog, Outcome, TrimToLog, WithdrawalToLog
+from bridge.procedure.outcomes import (
+    Accepted,
+    ConfirmationToLog,
+    Declined,
+    NoteToLog,
+    Outcome,
+    TakingBackToLog,
+    TrimToLog,
+    WithdrawalToLog,
+)
 from bridge.procedure.patch import Patch, TrackLevels
+from bridge.procedure.preparation import refusal
 from bridge.procedure.steps import Step
 from bridge.readings import Frame, Health, Reading, State, StepReading, Trim
 from bridge.tape.machine import path_of
@@ -85,6 +98,8 @@ class Calibration:
         self._tracks: TrackLevels | None = None
         self._clipped_s: dict[int, float] = {}
         self._found: dict[int, _Found] = {}
+        self.confirmed: set[str] = set()
+        """The preparations that are confirmed, by the log."""
         self.resume(place or Place(1, 1))
 
     def resume(self, place: Place) -> None:
@@ -160,13 +175,15 @@ class Calibration:
     def _on_tone(step: Step, tracks: TrackLevels) -> bool:
         return abs(tracks.tone_hz - step.tone_hz) <= OFF_TONE * step.tone_hz
 
-    def handle(self, command: Command) -> Outcome:  # noqa: PLR0911 - one line a command
+    def handle(self, command: Command) -> Outcome:  # noqa: PLR0911, PLR0912 - one branch a command
         """Do what a person asks, or say why not."""
         match command:
             case NextStep():
                 return self._go_to(self._step + 2)
             case PreviousStep():
                 return self._go_to(self._step)
+            case RepeatStep():
+                return self._repeat()
             case GoToStep(number):
                 return self._go_to(number)
             case SelectBank(number):
@@ -182,6 +199,13 @@ class Calibration:
                 return WithdrawalToLog(trim_id)
             case Note(text):
                 return NoteToLog(text)
+            case Confirm(item, who):
+                obstacle = refusal(item, self.confirmed)
+                return Declined(obstacle) if obstacle else ConfirmationToLog(item, who)
+            case TakeBack(item, who):
+                if item not in self.confirmed:
+                    return Declined(f"{item} is not confirmed")
+                return TakingBackToLog(item, who)
 
     def _go_to(self, number: int) -> Outcome:
         count = len(self._setup.steps)
@@ -194,6 +218,12 @@ class Calibration:
         self._step = number - 1
         self._found.clear()
         return Accepted(moved=True)
+
+    def _repeat(self) -> Outcome:
+        if self.step is None:
+            return Declined("there are no steps: add [[step]] tables to the config")
+        self._found.clear()
+        return Accepted()
 
     def _select(self, number: int) -> Outcome:
         count = len(self._setup.banks)

@@ -14,6 +14,11 @@ class PreviousStep:
 
 
 @dataclass(frozen=True, slots=True)
+class RepeatStep:
+    """Begin the step anew: as found is what every track reads from now on. What was logged stays logged."""
+
+
+@dataclass(frozen=True, slots=True)
 class GoToStep:
     """Go to a step by its number, 1…"""
 
@@ -62,4 +67,33 @@ class Note:
     text: str
 
 
-Command = NextStep | PreviousStep | GoToStep | SelectBank | Focus | Hold | LogNow | Withdraw | Note
+@dataclass(frozen=True, slots=True)
+class Confirm:
+    """Confirm an item of the preparation, and say who does."""
+
+    item: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class TakeBack:
+    """Take back the confirmation of an item. That it was confirmed stays in the log."""
+
+    item: str
+    who: str
+
+
+Command = (
+    NextStep
+    | PreviousStep
+    | RepeatStep
+    | GoToStep
+    | SelectBank
+    | Focus
+    | Hold
+    | LogNow
+    | Withdraw
+    | Note
+    | Confirm
+    | TakeBack
+)

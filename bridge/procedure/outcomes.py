@@ -40,4 +40,20 @@ class NoteToLog:
     text: str
 
 
-Outcome = Accepted | Declined | TrimToLog | WithdrawalToLog | NoteToLog
+@dataclass(frozen=True, slots=True)
+class ConfirmationToLog:
+    """A confirmation has to go into the log before the command is done."""
+
+    item: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class TakingBackToLog:
+    """That a confirmation is taken back has to go into the log before the command is done."""
+
+    item: str
+    who: str
+
+
+Outcome = Accepted | Declined | TrimToLog | WithdrawalToLog | NoteToLog | ConfirmationToLog | TakingBackToLog

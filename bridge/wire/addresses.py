@@ -173,12 +173,15 @@ _STEP = (Argument("i", "step", lowest=1, highest=9999),)
 _BANK = (Argument("i", "bank", lowest=1, highest=TRACKS),)
 # 500 characters of two bytes each, with address and request id, still fit one Ethernet frame.
 _NOTE = (Argument("s", "text", longest=500),)
+_ITEM = (Argument("s", "item", longest=64),)
+_WHO = (Argument("s", "who", longest=64),)
 _CODE = (Argument("s", "code", longest=64),)
 _SECONDS = (Argument("i", "time", "s", 1, 3600),)
 
 COMMAND_ADDRESSES: Final = (
     Address("/do/next", (), "go to the following step"),
     Address("/do/back", (), "go back to the step before"),
+    Address("/do/repeat", (), "begin the step anew; what was logged stays logged"),
     Address("/do/step", _STEP, "go to a step by its number"),
     Address("/do/bank", _BANK, "say which bank is patched to the inputs"),
     Address("/do/focus", _TRACK_OR_NONE, "keep the focus on a track; 0 lets it follow the movement"),
@@ -186,6 +189,8 @@ COMMAND_ADDRESSES: Final = (
     Address("/do/log", _TRACK, "log a track as it stands now"),
     Address("/do/undo", _TRIM_ID, "mark a trim as withdrawn; nothing is ever deleted"),
     Address("/do/note", _NOTE, "write a note into the log"),
+    Address("/do/confirm", _ITEM + _WHO, "confirm an item of the preparation, with who does"),
+    Address("/do/take_back", _ITEM + _WHO, "take back the confirmation of an item"),
 )
 """What is taken and becomes a command."""
 

@@ -17,8 +17,8 @@ SENT = """
 /health/dropped_packets i, /health/message s
 """
 TAKEN = """
-/do/next, /do/back, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/log i, /do/undo s, /do/note s, /subscribe i,
-/unsubscribe, /pair s
+/do/next, /do/back, /do/repeat, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/log i, /do/undo s, /do/note s,
+/do/confirm ss, /do/take_back ss, /subscribe i, /unsubscribe, /pair s
 """
 
 
