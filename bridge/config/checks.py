@@ -103,13 +103,25 @@ def _step_targets(settings: Settings) -> Iterator[Finding]:
 
 
 def _listen(settings: Settings) -> Iterator[Finding]:
-    listen = settings.osc.listen
+    yield from _numeric("osc", settings.osc.listen)
+
+
+def _page_listen(settings: Settings) -> Iterator[Finding]:
+    yield from _numeric("page", settings.page.listen)
+
+
+def _numeric(section: str, listen: str) -> Iterator[Finding]:
     try:
         ipaddress.ip_address(listen)
     except ValueError:
         suggestion = 'write "127.0.0.1"' if listen == "localhost" else ""
         problem = 'must be a numeric address: "127.0.0.1" = this computer only, "0.0.0.0" = the network'
-        yield Finding(("osc", "listen"), problem, suggestion)
+        yield Finding((section, "listen"), problem, suggestion)
+
+
+def _certificate(settings: Settings) -> Iterator[Finding]:
+    if settings.page.certificate_key is not None and settings.page.certificate is None:
+        yield Finding(("page", "certificate_key"), "does not go without certificate", show_value=False)
 
 
 def _destinations(settings: Settings) -> Iterator[Finding]:
@@ -142,5 +154,7 @@ _CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Findi
     ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),
     ((("osc", "destinations"),), _destinations),
+    ((("page", "listen"),), _page_listen),
+    ((("page", "certificate"), ("page", "certificate_key")), _certificate),
 )
 """Each check with the keys that it needs to be right."""

@@ -36,6 +36,8 @@ _WRITTEN_BY_HAND: Final = {
     "offsets_db": "a table of inputs and offsets such as { 3 = 0.12 }, each from -60 to 60 dB",
     "points": "a list of frequencies in Hz and rises in dB such as [[50, 3.1], [100, 1.8]]",
     "tones": "a list of tables { hz = …, level_db = …, seconds = … }",
+    "names": 'a list such as ["studio-computer.local"]',
+    "layouts": 'a list such as ["pages/machine.toml"]',
     "destinations": 'a list such as ["192.168.1.20:9000"]',
 }
 """Keys that are a small language of their own."""

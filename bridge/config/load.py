@@ -164,6 +164,13 @@ def _at_home(settings: Settings, folder: Path) -> Settings:
     return settings.model_copy(
         update={
             "audio": settings.audio.model_copy(update={"recording": found(settings.audio.recording)}),
+            "page": settings.page.model_copy(
+                update={
+                    "certificate": found(settings.page.certificate),
+                    "certificate_key": found(settings.page.certificate_key),
+                    "layouts": tuple((folder / path.expanduser()).absolute() for path in settings.page.layouts),
+                }
+            ),
             "log": settings.log.model_copy(update={"file": found(settings.log.file)}),
         }
     )

@@ -217,6 +217,29 @@ class OscSettings(Section):
     """What commands from other computers must show; empty = such commands are refused."""
 
 
+class PageSettings(Section):
+    """The page for tablets, phones and wall screens: where it is served and who may command from it."""
+
+    enabled: bool = True
+    """Whether the page is served at all."""
+    listen: Annotated[str, Field(max_length=100)] = "127.0.0.1"
+    """The numeric address that serves it: "127.0.0.1" = to this computer only, "0.0.0.0" = to the network."""
+    port: Port = 9711
+    """The TCP port that serves it; 0 = one that is free."""
+    names: tuple[Annotated[str, Field(min_length=1, max_length=253)], ...] = ()
+    """Names under which other computers may ask for it, beside its numeric address."""
+    pairing_code: Annotated[str, Field(max_length=64)] = ""
+    """What a tablet must show once before it may command; empty = a new code at each start."""
+    certificate: FilePath | None = None
+    """Your own certificate chain in PEM, for https. A relative path starts at this config's folder."""
+    certificate_key: FilePath | None = None
+    """The private key of the certificate in PEM, where it is not in the same file. A relative path starts at this
+    config's folder."""
+    layouts: tuple[FilePath, ...] = ()
+    """Layouts of your own beside machine, wall and phone; each is a page under the name of its file. Relative paths
+    start at this config's folder."""
+
+
 class LogSettings(Section):
     """The log of trims."""
 
@@ -243,5 +266,6 @@ class Settings(Section):
     step: tuple[StepSettings, ...] = ()
     """The steps in the order in which they are done."""
     osc: OscSettings = OscSettings()
+    page: PageSettings = PageSettings()
     log: LogSettings = LogSettings()
     simulated: SimulatedSettings = SimulatedSettings()

@@ -37,6 +37,10 @@ _EXAMPLES: Final[dict[Path, object]] = {
     ("step", 0, "tone_level_db"): -10.0,
     ("step", 0, "target_vu"): 0.0,
     ("osc", "destinations"): ["127.0.0.1:9000"],
+    ("page", "names"): ["studio-computer.local"],
+    ("page", "certificate"): "page-certificate.pem",
+    ("page", "certificate_key"): "page-key.pem",
+    ("page", "layouts"): ["pages/machine.toml"],
     ("log", "file"): "trims.db",
 }
 """What stands in the comment of a key that has no default; figures are invented."""

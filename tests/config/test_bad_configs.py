@@ -87,7 +87,7 @@ target_vu = 40
 [osc]
 listen = "here"
 destinations = ["a", "b:0"]
-[page]
+[pager]
 """
     )
     said = faults(file)
@@ -109,7 +109,7 @@ destinations = ["a", "b:0"]
         (25, "[osc] listen"),
         (26, "[osc] destinations, entry 1"),
         (26, "[osc] destinations, entry 2"),
-        (27, "[page]"),
+        (27, "[pager]"),
     ]
 
 

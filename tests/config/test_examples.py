@@ -73,7 +73,10 @@ def test_every_key_that_is_commented_out_is_right_without_its_mark() -> None:
     text = (ROOT / "configs" / "one-inch-8-track.toml").read_text(encoding="utf-8")
     marked = re.findall(r"^#(\w+) = .*$", text, re.MULTILINE)
     assert len(marked) > 15
-    together = {"track_width_mm": ["a full-track tape has none; leave it out or set full_track = false"]}
+    together = {
+        "track_width_mm": ["a full-track tape has none; leave it out or set full_track = false"],
+        "certificate_key": ["does not go without certificate"],
+    }
     for position in (match.start() for match in re.finditer(r"^#\w+ = ", text, re.MULTILINE)):
         bare = text[:position] + text[position + 1 :]
         tomllib.loads(bare)
