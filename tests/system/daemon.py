@@ -1,0 +1,152 @@
+"""The daemon as a user starts it: a process of its own, its config, and an independent ear on its OSC."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from pythonosc.osc_bundle import OscBundle
+from pythonosc.osc_message import OscMessage
+
+from tests.system.jack import wait_until
+
+
+class Ear:
+    """A UDP receiver that reads OSC with python-osc, which shares no line with the program.
+
+    ``frames`` is a list of (time tag in Unix seconds, {address: arguments}); ``messages`` holds what comes outside of
+    bundles: announcements and answers.
+    """
+
+    def __init__(self) -> None:
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 22)
+        self._socket.bind(("127.0.0.1", 0))
+        self._socket.settimeout(0.05)
+        self.port = self._socket.getsockname()[1]
+        self.frames: list[tuple[float, dict[str, tuple[Any, ...]]]] = []
+        self.messages: list[tuple[str, tuple[Any, ...]]] = []
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._hear, name="ear")
+        self._thread.start()
+
+    def _hear(self) -> None:
+        while not self._closing.is_set():
+            try:
+                packet = self._socket.recv(65536)
+            except TimeoutError:
+                continue
+            if OscBundle.dgram_is_bundle(packet):
+                bundle = OscBundle(packet)
+                self.frames.append((bundle.timestamp, {one.address: tuple(one.params) for one in bundle}))
+            else:
+                message = OscMessage(packet)
+                self.messages.append((message.address, tuple(message.params)))
+
+    @property
+    def newest(self) -> dict[str, tuple[Any, ...]]:
+        """The newest frame; empty before the first."""
+        return self.frames[-1][1] if self.frames else {}
+
+    def value(self, address: str) -> Any:
+        """The first argument of an address in the newest frame; None before the first."""
+        return self.newest.get(address, (None,))[0]
+
+    def send(self, port: int, *packets: bytes) -> None:
+        """Send packets from the socket that hears."""
+        for packet in packets:
+            self._socket.sendto(packet, ("127.0.0.1", port))
+
+    def answers(self, request_id: str) -> list[tuple[str, tuple[Any, ...]]]:
+        """The answers to a request."""
+        return [one for one in self.messages if one[0] in ("/done", "/refused") and one[1][0] == request_id]
+
+    def close(self) -> None:
+        self._closing.set()
+        self._thread.join()
+        self._socket.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+
+def free_port() -> int:
+    """A UDP port that nobody has."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+class Daemon:
+    """`trimbridge run` with a config, until it is stopped. What it wrote is in ``output`` afterwards."""
+
+    def __init__(self, config: Path, environment: Mapping[str, str] | None = None, **popen: Any) -> None:
+        self.config = config
+        self._output = config.with_suffix(".out").open("a+", encoding="utf-8")
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "bridge", "run", str(config), "--plain"],
+            env=dict(environment or os.environ),
+            stdin=subprocess.DEVNULL,
+            stdout=self._output,
+            stderr=subprocess.STDOUT,
+            **popen,
+        )
+
+    @property
+    def output(self) -> str:
+        """All that it has written so far."""
+        return self.config.with_suffix(".out").read_text(encoding="utf-8")
+
+    def alive(self) -> bool:
+        """Whether it runs; raises with its output when it does not."""
+        if self.process.poll() is not None:
+            raise AssertionError(f"the daemon ended with {self.process.returncode}:\n{self.output}")
+        return True
+
+    def until(self, condition: Any, what: str, deadline_s: float = 60.0) -> None:
+        """Wait for a condition while the daemon runs."""
+        wait_until(lambda: self.alive() and condition(), what, deadline_s)
+
+    def stop(self, number: int = signal.SIGTERM) -> int:
+        """End it with a signal; return its exit status."""
+        if self.process.poll() is None:
+            self.process.send_signal(number)
+            try:
+                self.process.wait(30)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
+                raise
+        self._output.close()
+        return self.process.returncode
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.stop()
+
+
+def write_config(path: Path, *, port: int, source: str, tracks: int = 24, more: str = "") -> Path:
+    """A config with one step at 1 kHz and target 0 VU; ``source`` is the text of ``[audio]``."""
+    path.write_text(
+        f'[machine]\nname = "Test room"\ntracks = {tracks}\n'
+        f"[audio]\n{source}\n"
+        '[[step]]\nadjustment = "repro level"\ntone_hz = 1000\ntarget_vu = 0.0\ntolerance_db = 0.25\n'
+        f'[log]\nfile = "{path.with_suffix(".db")}"\n'
+        f"[osc]\nport = {port}\n{more}",
+        encoding="utf-8",
+    )
+    return path
+
+
+JACK = 'source = "device"\ndevice = "system"\nhost_api = "JACK"\nsample_rate_hz = 48000\nblock_frames = 256\n'
