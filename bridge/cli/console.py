@@ -10,7 +10,7 @@ REDRAW_S: Final = 0.1
 """Between two pictures of the levels: quick enough to see which of them follows the hand."""
 
 Picture = Callable[[], Sequence[str]]
-"""What is to be seen now: as many lines each time."""
+"""What is to be seen now: as many lines each time. Raises OSError with one line when there is nothing more to see."""
 
 
 class Console(Protocol):
@@ -71,8 +71,9 @@ class Terminal:
 
     def watch(self, picture: Picture, question: str) -> str:
         """Return the answer, empty when it is, and show the changing picture until it comes."""
-        lines = len(picture())
-        self.say("\n".join(picture()))
+        first = picture()
+        lines = len(first)
+        self.say("\n".join(first))
         if not self._out.isatty():
             return self._answer(f"{question}: ")
         with self._redrawn(picture, lines):
@@ -93,7 +94,12 @@ class Terminal:
 
         def redraw() -> None:
             while not done.wait(REDRAW_S):
-                rows = "".join(f"\x1b[2K{line}\r\n" for line in picture())
+                try:
+                    now = picture()
+                except OSError as wrong:
+                    now = [f"{wrong} (press Enter)", *[""] * (lines - 1)]
+                    done.set()
+                rows = "".join(f"\x1b[2K{line}\r\n" for line in now)
                 self._out.write(f"\x1b7\x1b[{lines}A\r{rows}\x1b8")
                 self._out.flush()
 

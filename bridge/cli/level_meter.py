@@ -14,7 +14,7 @@ from bridge.source.devices import InputDevice
 from bridge.units import SILENCE_DB, db
 
 Levels = Callable[[], Sequence[float]]
-"""Returns the level of each input now, dBFS, input 1 first."""
+"""Returns the level of each input now, dBFS, input 1 first. Raises OSError with one line when the device is gone."""
 
 LevelMeter = Callable[[InputDevice, int], AbstractContextManager[Levels]]
 """Opens a device at a sample rate. Raises OSError with one line when it cannot."""
@@ -36,18 +36,24 @@ def live_levels(device: InputDevice, sample_rate_hz: int) -> Iterator[Levels]:
     inputs = range(1, min(device.channels, MAX_INPUTS) + 1)
     source = Device(device.name, device.host_api, inputs, sample_rate_hz, BLOCK_FRAMES)
     levels = [SILENCE_DB] * len(inputs)
+    gone: list[str] = []
     done = threading.Event()
 
     def follow() -> None:
         while not done.is_set():
             try:
                 block = source.read(0.2)
-            except SourceLostError:
-                levels[:] = [SILENCE_DB] * len(inputs)
+            except SourceLostError as lost:
+                gone.append(str(lost))
                 return
             if block is not None:
                 rms = np.sqrt(np.mean(np.square(block.samples, dtype=np.float64), axis=0))
                 levels[:] = [max(SILENCE_DB, db(float(value)) + SINE_DB) for value in rms]
+
+    def now() -> Sequence[float]:
+        if gone:
+            raise OSError(gone[0])
+        return tuple(levels)
 
     try:
         source.start()
@@ -57,7 +63,7 @@ def live_levels(device: InputDevice, sample_rate_hz: int) -> Iterator[Levels]:
     thread = threading.Thread(target=follow, name="levels", daemon=True)
     thread.start()
     try:
-        yield lambda: tuple(levels)
+        yield now
     finally:
         done.set()
         thread.join()

@@ -294,6 +294,27 @@ sys.exit(init(Path({path!r}), at_terminal(), [InputDevice("Desk", "ALSA", 2, 480
 """
 
 
+def test_an_interface_that_goes_away_at_a_terminal(tmp_path: Path) -> None:
+    file = tmp_path / "studio.toml"
+    script = SCRIPT.replace("if next(times) > 12 else -80.0", "if next(times) < 12 else 1 / 0").format(path=str(file))
+    terminal = Pty(
+        script.replace("1 / 0", "gone()").replace(
+            "times = count()",
+            """times = count()
+def gone():
+    raise OSError("the cable is out")""",
+        )
+    )
+    terminal.type("\n2\n" + "\n" * 15 + "no\n")
+    terminal.until("the cable is out (press Enter)")
+    terminal.type("\n")
+    terminal.until("The inputs cannot be heard: the cable is out")
+    terminal.type("\n" * 4)
+    terminal.until("Written")
+    assert terminal.close() == 0
+    load(file)
+
+
 def test_ctrl_c_at_a_terminal_leaves_nothing(tmp_path: Path) -> None:
     file = tmp_path / "studio.toml"
     terminal = Pty(SCRIPT.format(path=str(file)))

@@ -40,6 +40,22 @@ def test_an_interface_that_is_gone_is_said() -> None:
         pytest.fail("it opened")
 
 
+def test_an_interface_that_goes_away_is_said() -> None:
+    with JackServer(channels=2, synchronous=False) as server, found_by_this_process(server):
+        device = system_device()
+        with live_levels(device, 48_000) as now:
+            server.stop()
+
+            def is_gone() -> bool:
+                try:
+                    now()
+                except OSError as wrong:
+                    return "\n" not in str(wrong)
+                return False
+
+            wait_until(is_gone, "the loss is said")
+
+
 class Sender(Nobody):
     """Says no to the usual patching, then plugs one track after the other into the input that it is patched to."""
 
