@@ -155,6 +155,8 @@ class Pump:
                 self._engine.attend()
         except SourceLostError as error:
             self._engine.source_lost(str(error))
+            # Viewers know at once; releasing a source that hangs may take its time.
+            self._engine.publish_without_source(time.time_ns())
         except EOFError:
             return True
         finally:
