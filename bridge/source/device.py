@@ -263,15 +263,16 @@ class Device:
             # Less than half a block is within what callbacks are late by without a loss.
             if late_frames > frames // 2:
                 lost_frames += late_frames
-        broken_frames = _silence_what_is_no_number(slot.samples)
+        low, high = slot.samples.min(), slot.samples.max()
+        # A comparison with NaN is false, so this one holds for finite samples only.
+        broken_frames = 0 if low > -np.inf and high < np.inf else _silence_what_is_no_number(slot.samples)
         if lost_frames or broken_frames or slot.overflowed:
             self._overruns += 1
             self._lost_frames += lost_frames + broken_frames
+        self._all_zero = self._all_zero and bool(low == 0.0 == high)
         first_frame = self._end_frame + lost_frames
         self._end_frame = first_frame + frames
         captured_ns = self._clock.stamp(self._end_frame, slot.monotonic_ns, slot.wall_ns)
-        if self._all_zero:
-            self._all_zero = not slot.samples.any()
         return Block(slot.samples, first_frame, captured_ns)
 
 
@@ -280,9 +281,6 @@ def _silence_what_is_no_number(samples: NDArray[np.float32]) -> int:
 
     One of them would stay in the recursion of a meter for ever.
     """
-    finite = np.isfinite(samples)
-    if finite.all():
-        return 0
-    broken = ~finite.all(axis=1)
+    broken = ~np.isfinite(samples).all(axis=1)
     samples[broken] = 0.0
     return int(broken.sum())

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from bridge.source.block import Block, SourceLostError
 from bridge.source.channels import channels_to_open, checked_inputs, picked, spoken
+from bridge.source.pieces import Pieces
 
 LOWEST_RATE_HZ: Final = 44_100
 HIGHEST_RATE_HZ: Final = 192_000
@@ -180,12 +181,13 @@ class Recording:
         piece_frames = -(-_PIECE_FRAMES // self._block_frames) * self._block_frames
         try:
             with _opened(self._path) as sound:
-                while not self._stopping.is_set():
-                    piece = sound.read(piece_frames, dtype="float32", always_2d=True)
-                    if len(piece) == 0:
-                        break
-                    self._check_finite(piece, sound.tell() - len(piece))
-                    self._put(picked(piece, self._inputs))
+                pieces = Pieces(sound, piece_frames)
+                every_channel = self._inputs == tuple(range(1, sound.channels + 1))
+                frames = 0
+                while not self._stopping.is_set() and len(piece := pieces.read()) > 0:
+                    self._check_finite(piece, frames)
+                    self._put(piece if every_channel else picked(piece, self._inputs))
+                    frames += len(piece)
             self._put(EOFError(f"{self._path}: the recording has ended"))
         except SourceLostError as error:
             self._put(error)

@@ -77,7 +77,7 @@ class TestDevice(SourceContract):
         assert capturing(os.getpid()) == []
 
 
-@pytest.mark.parametrize("block_frames", [100, 256, 2048])
+@pytest.mark.parametrize("block_frames", [100, 2048])
 def test_24_levels_arrive_in_24_columns(block_frames: int, jack: JackServer, tones: ToneClient) -> None:
     device = Device("system", "jack", ALL, 48_000, block_frames)
     device.start()
@@ -231,6 +231,25 @@ def test_a_reader_that_is_too_slow_learns_how_much_it_has_lost(jack: JackServer)
         assert device.lost_frames == late.first_frame - first.end_frame
         assert device.overruns >= 1
         assert late.captured_ns > first.captured_ns
+    finally:
+        device.stop()
+
+
+def test_what_is_no_number_becomes_silence_and_is_counted(jack: JackServer) -> None:
+    device = Device("system", "jack", (1, 2), 48_000, 512)
+    device.start()
+    try:
+        with ToneClient(jack, [-20.0, -20.0]) as tones:
+            jack.wire(tones.client, "trimbridge", 2)
+            wait_until(lambda: arrive(device, [-20.0, -20.0]), "tones")
+            tones.play([float("nan"), -20.0])
+
+            def counted() -> bool:
+                assert np.isfinite(next_block(device).samples).all()
+                return device.lost_frames > 4800
+
+            wait_until(counted, "frames with NaN are counted as lost")
+            assert device.overruns > 0
     finally:
         device.stop()
 

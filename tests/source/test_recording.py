@@ -1,6 +1,8 @@
 import struct
 import subprocess
+import tempfile
 import time
+import wave
 from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
@@ -8,6 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy.io.wavfile
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from bridge.source.block import Block, Source, SourceLostError
 from bridge.source.recording import Recording
@@ -71,6 +75,24 @@ def test_24_channels_in_order(tmp_path: Path) -> None:
     blocks = blocks_of(Recording(write("rf64", tmp_path, 24, 96_000), tuple(range(1, 25)), 512, False, 0))
     samples = np.concatenate([block.samples for block in blocks]) * sound_files.FULL_SCALE
     assert np.array_equal(samples, sound_files.numbers(FRAMES, 24))
+
+
+@given(seed=st.integers(0, 2**32), block_frames=st.integers(16, 2000))
+@settings(max_examples=30, deadline=None)
+def test_words_of_24_bits_are_exact(seed: int, block_frames: int) -> None:
+    """Full scale is 2^23: the most negative word is −1.0 (two's complement, as in the WAVE PCM format)."""
+    random = np.random.default_rng(seed)
+    words = random.integers(-(2**23), 2**23, (5000, 3), dtype=np.int32)
+    words[:4, 0] = -(2**23), 2**23 - 1, -1, 1
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "a.wav"
+        with wave.open(str(path), "wb") as file:
+            file.setnchannels(3)
+            file.setsampwidth(3)
+            file.setframerate(48_000)
+            file.writeframes(words.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :3].tobytes())
+        blocks = blocks_of(Recording(path, (1, 2, 3), block_frames, False, 0))
+    assert np.array_equal(np.concatenate([block.samples for block in blocks]), words / 2.0**23)
 
 
 @pytest.mark.parametrize("rate_hz", [44_100, 88_200, 192_000])
