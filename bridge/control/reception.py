@@ -10,10 +10,9 @@ from functools import partial
 from typing import Final
 
 from bridge.control import osc
-from bridge.control.inbox import CommandInbox, Request
+from bridge.control.desk import Desk
+from bridge.control.inbox import CommandInbox
 from bridge.control.pairing import Pairing
-from bridge.control.requests import RequestMemory
-from bridge.procedure.commands import Command
 from bridge.wire.addresses import DONE, REFUSED
 from bridge.wire.episodes import Episode
 from bridge.wire.osc import OscError, decode
@@ -23,8 +22,6 @@ from bridge.wire.udp import RECEIVE_BYTES, Address, printable
 STRANGER_ANSWERS_PER_S: Final = 10
 """Refusals a second to those not allowed to command. Enough for a person who has forgotten to pair; a sender that
 forges its address cannot use us to flood somebody else."""
-
-BUSY: Final = "too many commands are waiting: send it again"
 
 log = logging.getLogger(__name__)
 
@@ -51,11 +48,10 @@ class OscReception:
         pairing: Pairing,
         send: Callable[[bytes, Address], object],
     ) -> None:
-        self._inbox = inbox
+        self._desk = Desk(inbox)
         self._subscribers = subscribers
         self._pairing = pairing
         self._send = send
-        self._memory = RequestMemory()
         self._stranger_answers_s: deque[float] = deque(maxlen=STRANGER_ANSWERS_PER_S)
         self._refusing = Episode()
         self._refused_packets = 0
@@ -98,28 +94,11 @@ class OscReception:
         elif isinstance(wish, osc.Unsubscribe):
             self._subscribers.unsubscribe(sender)
         else:
-            return self._hand_on(wish, asked.request_id, sender)
+            answer = partial(self._send_answer, sender, asked.request_id)
+            return self._desk.hand_in(wish, asked.request_id, sender, f"osc {printable(sender)}", answer)
         if reason is None and asked.request_id:
             self._send(DONE.encode(asked.request_id), sender)
         return reason
-
-    def _hand_on(self, command: Command, request_id: str, sender: Address) -> str | None:
-        if not request_id:
-            request = Request(command, f"osc {printable(sender)}", _nobody_asked)
-            return None if self._inbox.put(request) else BUSY
-        standing = self._memory.begin(sender, request_id)
-        if isinstance(standing, tuple):
-            self._send_answer(sender, request_id, standing[0])
-        elif standing == "new":
-            request = Request(command, f"osc {printable(sender)}", partial(self._answer, sender, request_id))
-            if not self._inbox.put(request):
-                self._memory.forget(sender, request_id)
-                return BUSY
-        return None
-
-    def _answer(self, sender: Address, request_id: str, refused_reason: str | None) -> None:
-        self._memory.answered(sender, request_id, refused_reason)
-        self._send_answer(sender, request_id, refused_reason)
 
     def _send_answer(self, sender: Address, request_id: str, refused_reason: str | None) -> None:
         if refused_reason is None:
@@ -141,7 +120,3 @@ class OscReception:
         self._refused_packets += 1
         if self._refusing.happened(now_s):
             log.warning("refused a packet from %s: %s", printable(sender), reason)
-
-
-def _nobody_asked(_refused_reason: str | None) -> None:
-    """Answer a request that has no id: by saying nothing."""
