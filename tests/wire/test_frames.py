@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pythonosc.osc_bundle import OscBundle
 
@@ -93,6 +93,7 @@ READINGS = st.builds(
 )
 
 
+@settings(deadline=None)
 @given(st.lists(st.lists(READINGS, min_size=1, max_size=12), min_size=1, max_size=4), st.integers(0, 52))
 def test_one_encoder_for_changing_tracks_and_states(run: list[list[Reading]], first: int) -> None:
     encoder = FrameEncoder()

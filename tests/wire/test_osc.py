@@ -6,7 +6,7 @@ import string
 import struct
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pythonosc import osc_bundle, osc_message
 from pythonosc.osc_bundle_builder import OscBundleBuilder
@@ -71,6 +71,7 @@ def test_time_tags(unix_ns: int, time_tag: int) -> None:
     assert osc.ns_from_time_tag(time_tag) == unix_ns
 
 
+@settings(deadline=None)
 @given(st.integers(0, 4_000_000_000 * 10**9))
 def test_a_time_tag_holds_every_nanosecond(unix_ns: int) -> None:
     assert osc.ns_from_time_tag(osc.time_tag_from_ns(unix_ns)) == unix_ns
@@ -98,11 +99,13 @@ def messages(draw: st.DrawFn) -> Message:
     return Message(draw(ADDRESSES), "".join(tag for tag, _ in typed), tuple(value for _, value in typed))
 
 
+@settings(deadline=None)
 @given(messages())
 def test_a_message_comes_back(message: Message) -> None:
     assert decode(encode_message(*message)) == Packet(osc.IMMEDIATELY, (message,))
 
 
+@settings(deadline=None)
 @given(st.lists(messages(), max_size=5), st.lists(messages(), max_size=3), st.integers(0, 2**64 - 1))
 def test_a_bundle_comes_back_in_order(outer: list[Message], inner: list[Message], time_tag: int) -> None:
     nested = encode_bundle(time_tag, [encode_message(*message) for message in inner])
@@ -110,6 +113,7 @@ def test_a_bundle_comes_back_in_order(outer: list[Message], inner: list[Message]
     assert decode(packet) == Packet(time_tag, (*outer, *inner))
 
 
+@settings(deadline=None)
 @given(messages())
 def test_python_osc_reads_what_is_written(message: Message) -> None:
     assume("I" not in message.tags)
@@ -120,6 +124,7 @@ def test_python_osc_reads_what_is_written(message: Message) -> None:
     assert tuple(read.params) == message.arguments
 
 
+@settings(deadline=None)
 @given(ADDRESSES, st.lists(TYPED.filter(lambda typed: typed[0] in "ifsbhdTFN"), max_size=8))
 def test_what_python_osc_writes_is_read(address: str, typed: list[tuple[str, osc.Argument]]) -> None:
     # python-osc writes a blob of no bytes as nothing at all, without its length.
@@ -292,6 +297,7 @@ def test_a_time_tag_in_the_future_is_only_a_number() -> None:
     assert decode(encode_bundle(2**64 - 1, [FOO])).time_tag == 2**64 - 1
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused(data: bytes) -> None:
     for packet in (data, data + bytes(-len(data) % 4), b"#bundle\0" + data):
@@ -299,6 +305,7 @@ def test_any_bytes_are_read_or_refused(data: bytes) -> None:
             assert isinstance(decode(packet), Packet)
 
 
+@settings(deadline=None)
 @given(messages(), st.data())
 def test_a_changed_byte_is_read_or_refused(message: Message, data: st.DataObject) -> None:
     packet = bytearray(encode_bundle(osc.IMMEDIATELY, [encode_message(*message)]))
