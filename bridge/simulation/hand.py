@@ -124,14 +124,15 @@ class Act:
 
     Levels are those of the tone without wander, dropouts and noise, in VU. ``start_s`` is the last moment before the
     wiper moves first, ``end_s`` the moment from which it stands; ``strokes_s`` are the stretches between in which it
-    moves. ``lowest_vu`` and ``highest_vu`` are the ends of the way. A ``slip`` is on a neighbour of the track that was
-    meant, an ``undo`` turns a trim back.
+    moves. ``lowest_vu`` and ``highest_vu`` are the ends of the way. An ``undo`` turns a trim back. A ``slip`` is on a
+    neighbour of ``meant_track``, which otherwise is the track itself.
     """
 
     track: int
     adjustment: Adjustment
     tone_hz: float
     kind: ActKind
+    meant_track: int
     start_s: float
     end_s: float
     as_found_vu: float
@@ -207,12 +208,12 @@ class Hand:
         turning = _Turning(self._recorder, aim, track)
         found = turning.shaft
         now_s = self._approach(turning, aim, now_s, deadline_s)
-        acts += turning.act("trim")
+        acts += turning.act("trim", track)
         if acts and acts[-1].kind == "trim" and rng.random() < mood.undoes:
             now_s += rng.uniform(2.0, 5.0)
             back = _Turning(self._recorder, aim, track)
             now_s = self._stroke(back, found, now_s, deadline_s)
-            acts += back.act("undo")
+            acts += back.act("undo", track)
         return acts, now_s
 
     def _approach(self, turning: "_Turning", aim: Aim, now_s: float, deadline_s: float) -> float:
@@ -254,7 +255,7 @@ class Hand:
         now_s += self._temperament.look_s * rng.uniform(1.0, 2.0)
         # A stroke that would not be back before the tone ends is made all the same: nobody leaves a slip.
         now_s = self._stroke(turning, found + 0.05 * wrong * rng.standard_normal(), now_s, math.inf)
-        return turning.act("slip"), now_s + self._temperament.walk_s * rng.uniform(0.5, 1.0)
+        return turning.act("slip", track), now_s + self._temperament.walk_s * rng.uniform(0.5, 1.0)
 
     def _stroke(self, turning: "_Turning", there: float, now_s: float, deadline_s: float) -> float:
         """Turn the shaft to an angle; return when it is there, or ``now_s`` when that would be too late."""
@@ -312,7 +313,7 @@ class _Turning:
         if moved:
             self._moved.append(moved)
 
-    def act(self, kind: ActKind) -> list[Act]:
+    def act(self, kind: ActKind, meant_track: int) -> list[Act]:
         """Return the truth of it; nothing when no wiper has moved."""
         if not self._moved:
             return []
@@ -325,6 +326,7 @@ class _Turning:
                 adjustment=self._aim.adjustment,
                 tone_hz=self._aim.passage.hz,
                 kind=kind,
+                meant_track=meant_track,
                 start_s=start * POINT_S,
                 end_s=end * POINT_S,
                 as_found_vu=levels_vu[0],

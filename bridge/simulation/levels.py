@@ -5,6 +5,7 @@ dropouts and the scatter that noise would give a detector over one tick. What it
 (images of the tone, leakage of speech), and the needle.
 """
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
@@ -21,8 +22,6 @@ from bridge.units import SILENCE_DB
 
 _AT_ONCE: Final = 1000
 """Ticks worked on at once, and the noise of so many is drawn together: what is asked for changes neither."""
-
-_SOUND_SAMPLES: Final = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,7 +132,10 @@ def _mean(envelope: Envelope) -> Envelope:
 
 def _sound_power(recorder: Recorder, passage: Passage, run: Run, edges_s: Floats) -> Floats:
     """Return the mean square of a sound in each tick on each track."""
-    within = np.arange(_SOUND_SAMPLES) / _SOUND_SAMPLES
+    if passage.sound is None:
+        return np.zeros((edges_s.size - 1, recorder.tracks))
+    points = math.ceil(passage.sound.sample_rate_hz * TICK_S)
+    within = counted(0, points) / points
     positions_s = edges_s[:-1, np.newaxis] + np.diff(edges_s)[:, np.newaxis] * within
     power = (sound_at(passage, positions_s) ** 2).mean(axis=1)
     heard: Floats = np.multiply.outer(power, sound_gain(recorder, passage, run) ** 2)

@@ -249,7 +249,7 @@ class Recorder:
         """
         if not run.plays:
             return np.zeros((positions_s.size, self.tracks))
-        on_tape = (positions_s > 0.0) & (positions_s < self.content.length_s)
+        on_tape = positions_s < self.content.length_s
         points = (run.ticks - 1) * POINTS_A_TICK + 1
         angles = self.panel.angles(run.path, run.first_tick * POINTS_A_TICK, points)[::POINTS_A_TICK]
         return on_tape[:, np.newaxis] * ratios(self.channels.response_db(run.path, 1000.0, angles))

@@ -77,7 +77,11 @@ class Transport:
         arrival = at_tick + ticks
         if ticks:
             self._put(Segment(at_tick, "wind", here_s, (there_s - here_s) / (ticks * TICK_S)))
-        self._put(Segment(arrival, "play" if then_play else "stop", there_s, self._rate, from_rest=True))
+        self._put(
+            Segment(arrival, "play", there_s, self._rate, from_rest=True)
+            if then_play
+            else Segment(arrival, "stop", there_s)
+        )
         return arrival
 
     def jump(self, position_s: float, at_tick: int) -> None:
