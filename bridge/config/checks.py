@@ -6,6 +6,7 @@ from typing import Final
 
 from bridge.config.convert import to_equalization, to_machine, to_tape
 from bridge.config.faults import Finding, shown
+from bridge.config.midi_checks import midi_findings
 from bridge.config.positions import Path
 from bridge.config.receivers import receiver
 from bridge.config.settings import EqualizationSetting, Settings
@@ -154,6 +155,7 @@ _CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Findi
     ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),
     ((("osc", "destinations"),), _destinations),
+    ((("midi",),), lambda settings: midi_findings(settings.midi)),
     ((("page", "listen"),), _page_listen),
     ((("page", "certificate"), ("page", "certificate_key")), _certificate),
 )

@@ -23,15 +23,21 @@ _UNITS: Final = (
     ("_mm", "mm"),
     ("_um", "µm"),
     ("_ips", "in/s"),
+    ("bytes_per_s", "bytes/s"),
     ("hz", "Hz"),
     ("ips", "in/s"),
     ("seconds", "s"),
+    ("debounce_s", "s"),
 )
 """The unit that the end of a key says."""
 
 _WRITTEN_BY_HAND: Final = {
     "step": "a list: each step begins with [[step]] on a line of its own",
     "speeds": "a list: each speed begins with [[machine.speeds]] on a line of its own",
+    "bind": "a list: each begins with [[midi.bind]] on a line of its own",
+    "meter": "a list: each begins with [[midi.meter]] on a line of its own",
+    "lamp": "a list: each begins with [[midi.lamp]] on a line of its own",
+    "tone": "a list: each begins with [[midi.tone]] on a line of its own",
     "inputs": 'a table of tracks and inputs such as { "1-8" = "1-8" }, or a list of such tables',
     "offsets_db": "a table of inputs and offsets such as { 3 = 0.12 }, each from -60 to 60 dB",
     "points": "a list of frequencies in Hz and rises in dB such as [[50, 3.1], [100, 1.8]]",

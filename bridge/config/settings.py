@@ -6,8 +6,10 @@ The text under a key is what people read above it in a new config and in the fau
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag
+from pydantic import Discriminator, Field, Tag
 
+from bridge.config.midi_settings import MidiSettings
+from bridge.config.section import Section
 from bridge.tape.equalization import CurveName
 from bridge.tape.fluxivity import FluxivityScale
 from bridge.tape.machine import Adjustment
@@ -25,20 +27,6 @@ Micrometres = Annotated[float, Field(gt=0.0, le=100.0)]
 UncertaintyDb = Annotated[float, Field(ge=0.0, le=12.0)]
 Millimetres = Annotated[float, Field(gt=0.0, le=60.0)]
 FilePath = Annotated[Path, Field(strict=False)]
-
-
-class Section(BaseModel):
-    """What every section is: frozen, strict, and closed to unknown keys."""
-
-    model_config = ConfigDict(
-        frozen=True,
-        strict=True,
-        extra="forbid",
-        allow_inf_nan=False,
-        validate_by_name=True,
-        validate_by_alias=True,
-        use_attribute_docstrings=True,
-    )
 
 
 class TimeConstants(Section):
@@ -267,5 +255,6 @@ class Settings(Section):
     """The steps in the order in which they are done."""
     osc: OscSettings = OscSettings()
     page: PageSettings = PageSettings()
+    midi: MidiSettings = MidiSettings()
     log: LogSettings = LogSettings()
     simulated: SimulatedSettings = SimulatedSettings()

@@ -41,9 +41,33 @@ _EXAMPLES: Final[dict[Path, object]] = {
     ("page", "certificate"): "page-certificate.pem",
     ("page", "certificate_key"): "page-key.pem",
     ("page", "layouts"): ["pages/machine.toml"],
+    ("midi", "tone", 0, "hz"): 1000,
+    ("midi", "tone", 0, "position"): "00:00:10:00",
+    ("midi", "bind", 0, "message"): "note",
+    ("midi", "bind", 0, "channel"): 1,
+    ("midi", "bind", 0, "number"): 36,
+    ("midi", "bind", 0, "last_number"): 43,
+    ("midi", "bind", 0, "lowest_value"): 1,
+    ("midi", "bind", 0, "highest_value"): 127,
+    ("midi", "bind", 0, "command"): "log",
+    ("midi", "bind", 0, "argument"): 1,
+    ("midi", "bind", 0, "take"): "number",
+    ("midi", "meter", 0, "port"): "Ring box",
+    ("midi", "meter", 0, "center"): 64,
+    ("midi", "lamp", 0, "port"): "Pad box",
+    ("midi", "lamp", 0, "focus"): 80,
     ("log", "file"): "trims.db",
 }
 """What stands in the comment of a key that has no default; figures are invented."""
+
+_LISTS: Final = (
+    ("machine", "speeds"),
+    ("midi", "tone"),
+    ("midi", "bind"),
+    ("midi", "meter"),
+    ("midi", "lamp"),
+)
+"""Lists whose entries begin with a line of their own, at the end of their section."""
 
 _USE: Final = (
     'It may stand in a file of its own: use = "its name", seen from this folder. '
@@ -75,10 +99,11 @@ def _section(section: str, values: Mapping[str, Any]) -> Iterator[str]:
     if "use" in values:
         yield f"use = {toml(values['use'])}"
     for name in keys.names((section,)):
-        if (section, name) != ("machine", "speeds"):
+        if (section, name) not in _LISTS:
             yield from _key((section, name), values)
-    if section == "machine":
-        yield from _entries(("machine", "speeds"), values.get("speeds", ()))
+    for path in _LISTS:
+        if path[0] == section:
+            yield from _entries(path, values.get(path[1], ()))
 
 
 def _steps(values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -93,7 +118,7 @@ def _steps(values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 def _entries(path: Path, values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """Yield a list of tables: the first explained, or an example as a comment; the others bare."""
     header = f"[[{'.'.join(map(str, path))}]]"
-    if path == ("machine", "speeds"):
+    if path in _LISTS:
         yield from ("", *_comment(keys.key(path).meaning))
     if not values:
         yield from ("", f"#{header}")

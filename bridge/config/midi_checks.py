@@ -1,0 +1,112 @@
+"""What does not fit together in ``[midi]``: its settings in; findings out."""
+
+import re
+from collections.abc import Iterator
+from typing import Final
+
+from bridge.config.faults import Finding
+from bridge.config.midi_settings import MidiBindSettings, MidiSettings
+
+HEX: Final = re.compile(r"\s*([0-7][0-9A-Fa-f]\s*)+")
+"""Bytes of seven bits, two digits each: nothing else may stand in a system exclusive message."""
+
+TIME_CODE: Final = re.compile(r"([01]\d|2[0-3]):([0-5]\d):([0-5]\d):([0-2]\d)")
+
+NUMBERED: Final = ("note", "control", "control 14 bit", "program", "key pressure", "song select")
+VALUED: Final = (
+    "note",
+    "control",
+    "control 14 bit",
+    "pitch bend",
+    "channel pressure",
+    "key pressure",
+    "song position",
+)
+"""Kinds of message that carry a number, and those that carry a value."""
+
+WITH_ARGUMENT: Final = ("step", "bank", "focus", "log")
+TAPE_COMMANDS: Final = ("tape stop", "tape play", "tape to tone")
+
+
+def midi_findings(midi: MidiSettings) -> Iterator[Finding]:
+    """Return what does not fit together."""
+    yield from _machine(midi)
+    for index, tone in enumerate(midi.tone):
+        if not TIME_CODE.fullmatch(tone.position):
+            problem = 'must be hours, minutes, seconds and frames such as "01:00:10:00"'
+            yield Finding(("midi", "tone", index, "position"), problem)
+    for index, bind in enumerate(midi.bind):
+        for key, problem in _bind(bind, midi):
+            yield Finding(("midi", "bind", index, key), problem, show_value=key != "message")
+    for index, meter in enumerate(midi.meter):
+        path = ("midi", "meter", index)
+        most = 127 if meter.message == "control" else 16_383
+        if meter.center is not None and meter.center > most:
+            yield Finding((*path, "center"), f"must be from 0 to {most} for {meter.message}")
+        if meter.message == "control 14 bit" and meter.number > 31:
+            yield Finding((*path, "number"), "controllers of 14 bits are 0 to 31; 32 to 63 are their lower halves")
+        across_channels = meter.message == "pitch bend" or meter.each_track == "next channel"
+        first, last = (
+            (meter.channel, 16) if across_channels else (meter.number, 31 if meter.message == "control 14 bit" else 119)
+        )
+        if first <= last < first + meter.places - 1:
+            what = "channel 16" if across_channels else f"controller {last}"
+            yield Finding((*path, "places"), f"goes beyond {what}: {last - first + 1} fit")
+        if not across_channels and meter.message == "control" and meter.number > 119:
+            yield Finding((*path, "number"), "120 to 127 are channel mode messages, which silence or reset a receiver")
+    for index, lamp in enumerate(midi.lamp):
+        if lamp.number + lamp.places > 128:
+            yield Finding(("midi", "lamp", index, "places"), f"goes beyond note 127: {128 - lamp.number} fit")
+
+
+def _machine(midi: MidiSettings) -> Iterator[Finding]:
+    if midi.machine_control and not midi.machine_port:
+        problem = "needs machine_port, the output that leads to the recorder"
+        yield Finding(("midi", "machine_control"), problem, show_value=False)
+    if midi.locate_on_step and not midi.machine_control:
+        yield Finding(("midi", "locate_on_step"), "needs machine_control = true", show_value=False)
+
+
+def _bind(bind: MidiBindSettings, midi: MidiSettings) -> Iterator[tuple[str, str]]:
+    if bind.message == "system exclusive":
+        if not HEX.fullmatch(bind.data):
+            yield "data", 'must be the bytes between F0 and F7, each from 00 to 7F, such as "7D 01"'
+    elif bind.data:
+        yield "data", 'goes with message = "system exclusive" only'
+    if bind.number is not None and bind.message not in NUMBERED:
+        yield "number", f"{bind.message} carries no number"
+    if bind.last_number is not None and (bind.number is None or bind.last_number < bind.number):
+        yield "last_number", "needs number, the first of them"
+    if bind.message == "control 14 bit" and bind.number is not None and (bind.last_number or bind.number) > 31:
+        yield "number", "controllers of 14 bits are 0 to 31; 32 to 63 are their lower halves"
+    if bind.lowest_value is not None and bind.highest_value is not None and bind.lowest_value > bind.highest_value:
+        yield "lowest_value", "is above highest_value"
+    yield from _argument(bind)
+    if bind.command == "note" and not bind.text:
+        yield "text", "missing; the command note needs what is to be written"
+    if bind.command in TAPE_COMMANDS and not midi.machine_control:
+        yield "command", "needs machine_control = true in [midi]"
+
+
+def _argument(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
+    if bind.take is not None:
+        if bind.argument is not None:
+            yield "argument", "does not go together with take"
+        if bind.command not in WITH_ARGUMENT:
+            yield "take", f"{bind.command} needs no argument"
+        if bind.take == "number" and bind.message not in NUMBERED:
+            yield "take", f"{bind.message} carries no number"
+        if bind.take != "number" and bind.message not in VALUED:
+            yield "take", f"{bind.message} carries no value"
+        if bind.take == "turn" and bind.message != "control":
+            yield "take", 'an encoder sends message = "control"'
+        if bind.take == "turn" and bind.command == "log":
+            yield "take", "a turn shall not log: bind log to a switch"
+    elif bind.command in ("step", "bank", "focus") and bind.argument is None:
+        yield "argument", f"missing; {bind.command} needs a number, or take"
+    elif bind.command in ("step", "bank", "log") and bind.argument == 0:
+        yield "argument", "counts from 1"
+    if bind.offset and bind.take not in ("number", "value"):
+        yield "offset", 'goes with take = "number" or "value" only'
+    if bind.encoder != "two's complement" and bind.take != "turn":
+        yield "encoder", 'goes with take = "turn" only'
