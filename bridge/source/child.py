@@ -17,14 +17,27 @@ def command(module: str, *arguments: str) -> list[str]:
 
     ``-P`` keeps the working directory off the import path: a file there called ``json.py`` must not be run.
     """
-    return [sys.executable, "-P", "-m", module, *arguments]
+    return [_interpreter(), "-P", "-m", module, *arguments]
 
 
 def environment() -> dict[str, str]:
     """Return the environment of a child: ours, with this very copy of the package first on the import path."""
     root = str(Path(bridge.__file__).resolve().parent.parent)
     paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
-    return {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+    launched = {"__PYVENV_LAUNCHER__": sys.executable} if _interpreter() != sys.executable else {}
+    return {**os.environ, **launched, "PYTHONPATH": os.pathsep.join(paths)}
+
+
+def _interpreter() -> str:
+    """Return the Python to start.
+
+    In a virtual environment on Windows ``sys.executable`` is a launcher that starts another process, whose id we would
+    not learn. So the real one is started, and told of its environment as the launcher would, which is also how
+    `multiprocessing` does it.
+    """
+    if sys.platform == "win32":
+        return str(getattr(sys, "_base_executable", sys.executable))
+    return sys.executable
 
 
 def inheriting(*files: int) -> dict[str, Any]:

@@ -64,5 +64,8 @@ def socket_address(end: socket.socket, child_pid: int) -> dict[str, Any]:
 def open_socket(address: Mapping[str, Any]) -> socket.socket:
     """Return the child's end of the pair, in the child."""
     if sys.platform == "win32":
-        return socket.fromshare(base64.b64decode(address["share"]))
+        shared = socket.fromshare(base64.b64decode(address["share"]))
+        # There a pair of sockets is a TCP connection, which would collect single bytes before it sends them.
+        shared.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return shared
     return socket.socket(fileno=address["file"])
