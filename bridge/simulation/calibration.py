@@ -172,6 +172,8 @@ class _Session:
         hands = [Hand(self.recorder, manner.temperament, rng) for _ in range(manner.hands)]
         free_s = [self.now_s + LISTENS_S + 0.7 * number for number in range(manner.hands)]
         queues = [order[number :: manner.hands] for number in range(manner.hands)]
+        for queue in queues:
+            queue += [track for track in queue if rng.random() < manner.temperament.revisits]
         acts: list[Act] = []
         while any(queues):
             number = min((number for number, queue in enumerate(queues) if queue), key=lambda n: free_s[n])

@@ -46,6 +46,8 @@ class Temperament:
         Longest stroke, as a share of the travel: what a wrist turns.
     speed : float
         Fastest turning, travel a second.
+    quickest_s : float
+        The shortest stroke takes about this long.
     hesitates, hesitation_s : float
         Chance to stop and think before a stroke, and for how long.
     slips : float
@@ -54,6 +56,8 @@ class Temperament:
         Chance, for each trim, to turn it back to where it was found.
     skips : float
         Chance, for each track, to pass it over though it is off.
+    revisits : float
+        Chance, for each track, to come back to it after the last one.
     """
 
     walk_s: float
@@ -64,11 +68,13 @@ class Temperament:
     boldness: float
     stroke: float
     speed: float
+    quickest_s: float
     hesitates: float
     hesitation_s: float
     slips: float
     undoes: float
     skips: float
+    revisits: float
 
     @classmethod
     def between(cls, haste: float) -> Self:
@@ -83,7 +89,7 @@ class Temperament:
 
     def never(self) -> "Temperament":
         """Return the same person on a good day: no slip, no second thoughts, no track passed over."""
-        return replace(self, slips=0.0, undoes=0.0, skips=0.0)
+        return replace(self, slips=0.0, undoes=0.0, skips=0.0, revisits=0.0)
 
 
 CAREFUL: Final = Temperament(
@@ -95,11 +101,13 @@ CAREFUL: Final = Temperament(
     boldness=0.7,
     stroke=0.12,
     speed=0.08,
+    quickest_s=0.5,
     hesitates=0.15,
     hesitation_s=2.0,
     slips=0.01,
     undoes=0.01,
     skips=0.0,
+    revisits=0.1,
 )
 HASTY: Final = Temperament(
     walk_s=1.5,
@@ -110,11 +118,13 @@ HASTY: Final = Temperament(
     boldness=1.1,
     stroke=0.4,
     speed=1.0,
+    quickest_s=0.2,
     hesitates=0.1,
     hesitation_s=0.8,
     slips=0.06,
     undoes=0.04,
     skips=0.05,
+    revisits=0.02,
 )
 
 
@@ -261,7 +271,8 @@ class Hand:
         """Turn the shaft to an angle; return when it is there, or ``now_s`` when that would be too late."""
         length = abs(there - turning.shaft)
         # The fastest moment of a minimum-jerk stroke is 15/8 of its mean speed.
-        seconds = max(1.875 * length / self._temperament.speed, 0.15) * self._rng.uniform(0.9, 1.2)
+        mood = self._temperament
+        seconds = max(1.875 * length / mood.speed, mood.quickest_s) * self._rng.uniform(0.9, 1.3)
         if now_s + seconds > deadline_s:
             return now_s
         turning.stroke(there, now_s, seconds)

@@ -176,6 +176,17 @@ def test_a_track_that_is_passed_over_stays_as_it_was() -> None:
     assert max(abs(one.level_vu) for one in performance.stages[0].untouched) > 0.3
 
 
+def test_a_track_is_come_back_to() -> None:
+    doubting = replace(HASTY.never(), revisits=1.0)
+    _, performance = played(Manner(doubting), 3, tasks=TASKS[:1])
+    tracks = [act.track for act in performance.acts]
+    assert len(tracks) > len(set(tracks))
+    for one, other in pairwise(sorted(performance.acts, key=lambda act: (act.track, act.start_s))):
+        if one.track == other.track:
+            assert one.end_s < other.start_s
+            assert other.as_found_vu == pytest.approx(one.as_left_vu, abs=1e-6)
+
+
 def test_two_hands_work_at_the_same_time() -> None:
     _, performance = played(Manner(CAREFUL, hands=2), 2, tasks=TASKS[:1])
     together = [
