@@ -73,6 +73,7 @@ _WISHES: Final[dict[str, Callable[..., Command | Subscribe | Unsubscribe | Pair]
     "/do/note": commands.Note,
     "/do/confirm": commands.Confirm,
     "/do/take_back": commands.TakeBack,
+    "/do/finish": commands.Finish,
     SUBSCRIBE.path: Subscribe,
     UNSUBSCRIBE.path: Unsubscribe,
     PAIR.path: Pair,

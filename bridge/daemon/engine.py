@@ -15,6 +15,7 @@ from bridge.log.entries import (
     ConfirmationEntry,
     Entry,
     EventEntry,
+    FinishEntry,
     NoteEntry,
     PositionEntry,
     Refused,
@@ -28,12 +29,17 @@ from bridge.procedure.outcomes import (
     Accepted,
     ConfirmationToLog,
     Declined,
+    FinishToLog,
     NoteToLog,
+    Outcome,
+    StepMoved,
     TakingBackToLog,
+    Told,
     TrimToLog,
     WithdrawalToLog,
 )
 from bridge.procedure.preparation import Confirmation
+from bridge.procedure.progress import Missing, Record
 from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
@@ -94,15 +100,12 @@ class Engine:
         log: LogWriter | None,
         counters: Counters | None = None,
     ) -> None:
-        self._setup = setup
+        self.calibration = Calibration(setup)
         self._frames_per_s = frames_per_s
         self._viewers = tuple(viewers)
         self._inbox = inbox
         self._log = log
         self._counters = counters
-        self._place: Place | None = None
-        self._confirmed: frozenset[str] = frozenset()
-        self._calibration: Calibration | None = None
         self._meter: Meter | None = None
         self._source: Source | None = None
         self._published = 0
@@ -115,11 +118,11 @@ class Engine:
 
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
-        self._place = Place(resumption.step, resumption.bank)
-        self._confirmed = frozenset(confirmation.item for confirmation in resumption.confirmations)
-        if self._calibration is not None:
-            self._calibration.resume(self._place)
-            self._calibration.confirmed = set(self._confirmed)
+        calibration = self.calibration
+        calibration.resume(Place(resumption.step, resumption.bank))
+        calibration.confirmed = {confirmation.item for confirmation in resumption.confirmations}
+        standing = (one for one in resumption.trims if one.withdrawal is None)
+        calibration.progress.restore(Record(one.id, one.trim) for one in standing)
 
     def source_began(self, source: Source, position_s: float) -> None:
         """Take a source that was just started, so many seconds after the very first.
@@ -146,21 +149,12 @@ class Engine:
             self._source_losses += 1
             self._event("source lost", reason)
             _log.error("source lost: %s", reason)
-        if self._calibration is not None:
-            self._calibration.source_lost()
+        self.calibration.source_lost()
         self._problem = reason
 
     def source_ended(self) -> None:
         """Take note that a recording is over."""
         self._ended = True
-
-    @property
-    def calibration(self) -> Calibration:
-        """The calibration; begun with the first source, or here when there is none yet."""
-        if self._calibration is None:
-            self._calibration = Calibration(self._setup, self._place)
-            self._calibration.confirmed = set(self._confirmed)
-        return self._calibration
 
     def block(self, block: Block) -> None:
         """Take the next block."""
@@ -168,7 +162,8 @@ class Engine:
         assert self._source is not None
         period_frames = self._source.sample_rate_hz / self._frames_per_s
         for levels in self._meter.push(block):
-            self.calibration.update(levels)
+            for outcome in self.calibration.update(levels):
+                self._carry_out(outcome)
             due = int(levels.end_frame / period_frames)
             if due > self._published:
                 self._published = due
@@ -194,42 +189,73 @@ class Engine:
             match result:
                 case Resumption():
                     self.resume(result)
-                case Committed(entry, tag, trim_id):
-                    if isinstance(entry, TrimEntry):
-                        for viewer in self._viewers:
-                            viewer.announce(entry.trim, trim_id, now_s)
-                    elif isinstance(entry, ConfirmationEntry):
-                        self.calibration.confirmed.add(entry.confirmation.item)
-                    elif isinstance(entry, TakingBackEntry):
-                        self.calibration.confirmed.discard(entry.item)
+                case Committed(entry, tag, entry_id):
+                    self._committed(entry, entry_id, now_s)
                     if isinstance(tag, Request):
                         tag.answer(None)
                 case Refused(entry, tag, reason):
                     _log.error("not logged: %s: %s", _named(entry), reason)
+                    if isinstance(entry, TrimEntry):
+                        self.calibration.progress.not_logged(entry.trim)
                     if isinstance(tag, Request):
                         tag.answer(reason)
 
+    def _committed(self, entry: Entry, entry_id: str, now_s: float) -> None:
+        calibration = self.calibration
+        match entry:
+            case TrimEntry(trim):
+                calibration.progress.logged(Record(entry_id, trim))
+                for viewer in self._viewers:
+                    viewer.announce(trim, entry_id, now_s)
+            case WithdrawalEntry():
+                calibration.progress.withdrawn(entry_id)
+            case ConfirmationEntry(confirmation):
+                calibration.confirmed.add(confirmation.item)
+            case TakingBackEntry(item):
+                calibration.confirmed.discard(item)
+
     def _do(self, request: Request) -> None:
-        outcome = self.calibration.handle(request.command)
+        *consequences, answer = self.calibration.handle(request.command)
+        for outcome in consequences:
+            self._carry_out(outcome)
+        self._carry_out(answer, request)
+
+    def _carry_out(self, outcome: Outcome, request: Request | None = None) -> None:
+        """Do what an outcome asks for; whoever has asked is answered now, or when the log has committed."""
         now_ns = time.time_ns()
+        sender = request.sender if request else ""
         match outcome:
             case Accepted(moved):
                 if moved:
-                    place = self.calibration.place
-                    self._submit(PositionEntry(place.step, place.bank, now_ns))
-                request.answer(None)
+                    self._submit_place(now_ns)
+                if request is not None:
+                    request.answer(None)
             case Declined(reason):
-                request.answer(reason)
-            case TrimToLog(trim):
-                self._submit(TrimEntry(trim), request)
+                if request is not None:
+                    request.answer(reason)
+            case StepMoved():
+                self._submit_place(now_ns)
+            case Told(text):
+                _log.warning("%s", text)
+                self._event("told", text)
+            case TrimToLog(trim, way):
+                self._submit(TrimEntry(trim, way), request)
             case WithdrawalToLog(trim_id):
-                self._submit(WithdrawalEntry(trim_id, request.sender, now_ns), request)
+                self._submit(WithdrawalEntry(trim_id, sender, now_ns), request)
             case NoteToLog(text):
                 self._submit(NoteEntry(text, now_ns), request)
             case ConfirmationToLog(item, who):
                 self._submit(ConfirmationEntry(Confirmation(item, who, now_ns)), request)
             case TakingBackToLog(item, who):
                 self._submit(TakingBackEntry(item, who, now_ns), request)
+            case FinishToLog(missing):
+                for one in missing:
+                    self._event("missing", _missing(one), step=one.step, tracks=list(one.tracks))
+                self._submit(FinishEntry(now_ns, then_begin=True), request)
+
+    def _submit_place(self, now_ns: int) -> None:
+        place = self.calibration.place
+        self._submit(PositionEntry(place.step, place.bank, now_ns))
 
     def _submit(self, entry: Entry, request: Request | None = None) -> None:
         if self._log is not None:
@@ -266,7 +292,7 @@ class Engine:
             refused_packets=counters.refused_packets if counters else 0,
             refused_trims=log.refused_trims if log else 0,
             dropped_packets=counters.dropped_packets if counters else 0,
-            message=self._problem or (log.problem if log else ""),
+            message=self._problem or (log.problem if log else "") or self.calibration.notice,
         )
 
     def _publish(self, captured_ns: int) -> None:
@@ -282,3 +308,8 @@ def _named(entry: Entry) -> str:
     if isinstance(entry, TrimEntry):
         return f"trim of track {entry.trim.track}, {entry.trim.adjustment}, left at {entry.trim.as_left_db:+.2f} dB"
     return type(entry).__name__.removesuffix("Entry").lower()
+
+
+def _missing(one: Missing) -> str:
+    """Return what a step lacks, as one line."""
+    return f"step {one.step} has nothing for track {', '.join(map(str, one.tracks))}"

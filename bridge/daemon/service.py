@@ -9,7 +9,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Final
 
-from bridge.config.convert import to_banks, to_steps
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
 from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
 from bridge.control.pairing import Pairing
@@ -23,6 +23,7 @@ from bridge.procedure.calibration import Setup
 from bridge.sinks.log import LogWriter
 from bridge.sinks.osc import OscSink
 from bridge.source.block import Source
+from bridge.tape.targets import default_speed_ips
 from bridge.wire.subscribers import Subscribers
 from bridge.wire.udp import UdpDestination, UdpEndpoint, resolve
 
@@ -34,12 +35,15 @@ _log = logging.getLogger(__name__)
 
 def setup_of(settings: Settings) -> Setup:
     """Return what the calibration is of."""
+    tape = to_tape(settings)
+    speed_ips = default_speed_ips(to_machine(settings), tape)
     return Setup(
         machine=settings.machine.name,
         steps=to_steps(settings),
         banks=to_banks(settings),
         reference_dbfs=settings.audio.reference_dbfs,
         offsets_db=dict(settings.audio.offsets_db),
+        tones_hz=tuple(tone.hz for tone in tape.tones_played_at(speed_ips)),
     )
 
 

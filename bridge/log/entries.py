@@ -79,9 +79,13 @@ class StepsEntry:
 
 @dataclass(frozen=True, slots=True)
 class FinishEntry:
-    """The calibration is done: nothing but withdrawals and events is added to it any more."""
+    """The calibration is done: nothing but withdrawals and events is added to it any more.
+
+    ``then_begin`` begins the next one at once; its `Resumption` comes with the results.
+    """
 
     at_ns: int
+    then_begin: bool = False
 
 
 Entry = (

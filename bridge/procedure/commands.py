@@ -20,14 +20,14 @@ class RepeatStep:
 
 @dataclass(frozen=True, slots=True)
 class GoToStep:
-    """Go to a step by its number, 1…"""
+    """Go to a step by its number, from 1."""
 
     number: int
 
 
 @dataclass(frozen=True, slots=True)
 class SelectBank:
-    """Say which bank is patched to the inputs, 1…"""
+    """Say which bank is patched to the inputs, from 1."""
 
     number: int
 
@@ -83,6 +83,11 @@ class TakeBack:
     who: str
 
 
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """End the calibration; what comes after belongs to a new one."""
+
+
 Command = (
     NextStep
     | PreviousStep
@@ -96,4 +101,5 @@ Command = (
     | Note
     | Confirm
     | TakeBack
+    | Finish
 )

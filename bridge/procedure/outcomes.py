@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from bridge.procedure.progress import Missing
 from bridge.readings import Trim
 
 
@@ -21,9 +22,10 @@ class Declined:
 
 @dataclass(frozen=True, slots=True)
 class TrimToLog:
-    """A trim has to go into the log before the command is done."""
+    """A trim has to go into the log; ``way`` is what was seen between, as pairs of (seconds, dB)."""
 
     trim: Trim
+    way: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,4 +58,34 @@ class TakingBackToLog:
     who: str
 
 
-Outcome = Accepted | Declined | TrimToLog | WithdrawalToLog | NoteToLog | ConfirmationToLog | TakingBackToLog
+@dataclass(frozen=True, slots=True)
+class FinishToLog:
+    """The calibration is to be ended in the log; ``missing`` is what it never got."""
+
+    missing: tuple[Missing, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StepMoved:
+    """The tape has led to another step."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Something that a person should know happened; nothing was logged."""
+
+    text: str
+
+
+Outcome = (
+    Accepted
+    | Declined
+    | TrimToLog
+    | WithdrawalToLog
+    | NoteToLog
+    | ConfirmationToLog
+    | TakingBackToLog
+    | FinishToLog
+    | StepMoved
+    | Told
+)

@@ -13,11 +13,21 @@ import time
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 from bridge.log.calibrations import Opening, Resumption, begin_or_resume, take_up_again
-from bridge.log.entries import Committed, Entry, EntryRefusedError, EventEntry, PositionEntry, Refused, TrimEntry
+from bridge.log.entries import (
+    Committed,
+    Entry,
+    EntryRefusedError,
+    EventEntry,
+    FinishEntry,
+    PositionEntry,
+    Refused,
+    TrimEntry,
+)
 from bridge.log.faults import LogError
 from bridge.log.store import BUSY_SLICE_S, OPENING_PATIENCE_S, Store
 from bridge.log.writing import write_entry, write_event
@@ -198,7 +208,7 @@ class LogWriter:
         try:
             if self._store is None and (late := self._open(BUSY_SLICE_S)) is not None:
                 self._outbox.append(late)
-            results = self._commit(batch)
+            results, begun = self._commit(batch)
         except LogError as error:
             if not error.locked:
                 self._drop_store()
@@ -212,6 +222,7 @@ class LogWriter:
             self._unwritten_position = None
             self._end_refusing()
             self._answer(results)
+            self._outbox.extend(begun)
 
     def _open(self, patience_s: float) -> Resumption | None:
         """Open the log; take up the calibration unless that is done. Return where it stands if it was."""
@@ -232,16 +243,27 @@ class LogWriter:
         self._store = store
         return resumption
 
-    def _commit(self, batch: list[_Waiting]) -> list[Committed | Refused]:
+    def _commit(self, batch: list[_Waiting]) -> tuple[list[Committed | Refused], list[Resumption]]:
         assert self._store is not None
+        assert self._opening is not None
         missed = self._missed
         with self._store.transaction(self._patience()) as connection:
             if self._problem or missed:
                 self._write_missed(connection, missed, batch)
-            results = [self._write_one(connection, entry, tag) for entry, tag in batch]
+            calibration = self._calibration
+            begun: list[Resumption] = []
+            results: list[Committed | Refused] = []
+            for entry, tag in batch:
+                result = self._write_one(connection, calibration, entry, tag)
+                results.append(result)
+                if isinstance(result, Committed) and isinstance(entry, FinishEntry) and entry.then_begin:
+                    begun.append(begin_or_resume(connection, replace(self._opening, fresh=True, at_ns=entry.at_ns)))
+                    calibration = begun[-1].calibration
+        # Only what is committed counts.
+        self._calibration = calibration
         with self._changed:
             self._missed -= missed
-        return results
+        return results, begun
 
     def _write_missed(self, connection: sqlite3.Connection, missed: int, batch: list[_Waiting]) -> None:
         reason = self._last_problem or "too many entries waited"
@@ -254,12 +276,14 @@ class LogWriter:
         write_event(connection, self._calibration, event)
         position = self._unwritten_position
         if position is not None and not any(entry is position for entry, _ in batch):
-            self._write_one(connection, position, None)
+            self._write_one(connection, self._calibration, position, None)
 
-    def _write_one(self, connection: sqlite3.Connection, entry: Entry, tag: object) -> Committed | Refused:
+    def _write_one(
+        self, connection: sqlite3.Connection, calibration: str, entry: Entry, tag: object
+    ) -> Committed | Refused:
         connection.execute("SAVEPOINT entry")
         try:
-            trim_id = write_entry(connection, self._calibration, entry)
+            trim_id = write_entry(connection, calibration, entry)
         except EntryRefusedError as error:
             reason = str(error)
         except (

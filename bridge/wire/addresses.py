@@ -166,6 +166,12 @@ TRIM_LOGGED: Final = Address(
 DONE: Final = Address("/done", _REQUEST_ID, "the request with this id was done")
 REFUSED: Final = Address("/refused", _REQUEST_ID + _REASON, "the request with this id was not done, and why")
 
+PAGE_CHANGED: Final = Address(
+    "/page/changed",
+    (Argument("i", "revision", lowest=0, highest=2**31 - 1),),
+    "to the page alone: what stands in the log has changed",
+)
+
 EVENT_ADDRESSES: Final = (TRIM_LOGGED, DONE, REFUSED)
 """What is sent when it happens."""
 
@@ -191,6 +197,7 @@ COMMAND_ADDRESSES: Final = (
     Address("/do/note", _NOTE, "write a note into the log"),
     Address("/do/confirm", _ITEM + _WHO, "confirm an item of the preparation, with who does"),
     Address("/do/take_back", _ITEM + _WHO, "take back the confirmation of an item"),
+    Address("/do/finish", (), "end the calibration; what comes after belongs to a new one"),
 )
 """What is taken and becomes a command."""
 
