@@ -134,27 +134,32 @@ def _followed(schema: dict[str, Any]) -> dict[str, Any]:
     return schema
 
 
+def _options(schema: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the kinds of value among which a schema lets choose, itself when it is one kind."""
+    schema = _followed(schema)
+    ways = schema.get("anyOf", schema.get("oneOf", [schema]))
+    return [_followed(way) for way in ways if way.get("type") != "null"]
+
+
 def _node(path: Path) -> dict[str, Any]:
     schema = _schema()
     for part in path:
-        schema = _followed(schema)
-        ways = schema.get("oneOf", [schema])
+        ways = _options(schema)
         if isinstance(part, int):
-            schema = next((_followed(way)["items"] for way in ways if "items" in _followed(way)), {})
+            lists = [way.get("items", {}) or way["prefixItems"][part] for way in ways if way.get("type") == "array"]
+            schema = lists[0] if lists else {}
         else:
-            tables = [_followed(way).get("properties", {}) for way in ways]
+            tables = [way.get("properties", {}) for way in ways]
             schema = next((table[part] for table in tables if part in table), {})
     return _followed(schema)
 
 
 def _table(path: Path) -> dict[str, Any]:
-    schema = _node(path)
-    return next((way for way in map(_followed, schema.get("oneOf", [schema])) if "properties" in way), {})
+    return next((way for way in _options(_node(path)) if "properties" in way), {})
 
 
 def _ways(path: Path) -> list[dict[str, Any]]:
-    schema = _node(path)
-    return [_followed(way) for way in schema.get("anyOf", schema.get("oneOf", [schema]))]
+    return _options(_node(path))
 
 
 def _in_words(schema: dict[str, Any], unit_text: str) -> str:

@@ -1,6 +1,6 @@
 """From a config file to settings: a path in; frozen `Settings`, or all faults at once, out."""
 
-from difflib import get_close_matches
+from difflib import SequenceMatcher, get_close_matches
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,6 +15,10 @@ from bridge.config.settings import FREE_CURVE, MOST_TRACKS, NAMED_CURVE, Setting
 _MARKS: Final = (FREE_CURVE, NAMED_CURVE)
 _STAND_INS: Final = {"name": "?", "tracks": MOST_TRACKS}
 """What stands for a required key that is wrong, so that the rest can still be checked."""
+
+
+ABOUT_EQUAL: Final = 0.1
+"""Two words whose likeness to a misspelt one differs by less are both offered (by trying misspellings of our keys)."""
 
 
 def load(path: Path) -> Settings:
@@ -118,7 +122,7 @@ def _finding(path: KeyPath, kind: str, value: object) -> Finding:
 def _unknown(path: KeyPath, value: object) -> Finding:
     """Return what is said about a key or section that does not exist."""
     name, siblings = str(path[-1]), keys.names(path[:-1])
-    near = get_close_matches(name.lower(), siblings, n=1)
+    near = _near(name.lower(), siblings)
     homes = [section for section in keys.names(()) if name in (*keys.names((section,)), *keys.names((section, 0)))]
     if len(path) == 1 and not isinstance(value, dict | tuple):
         homes_text = f"it belongs under [{homes[0]}]" if homes else ""
@@ -127,11 +131,17 @@ def _unknown(path: KeyPath, value: object) -> Finding:
     if homes and kind == "key":
         suggestion = f"it belongs in {'[[step]]' if homes[0] == 'step' else f'[{homes[0]}]'}"
     elif near:
-        suggestion = f"did you mean {f'[{near[0]}]' if kind == 'section' else near[0]}?"
+        suggestion = f"did you mean {' or '.join(f'[{word}]' if kind == 'section' else word for word in near)}?"
     else:
         marks = "[{}]" if kind == "section" else "{}"
         suggestion = f"the {kind}s here are " + ", ".join(marks.format(sibling) for sibling in siblings)
     return Finding(path, f"unknown {kind}", suggestion, show_value=False)
+
+
+def _near(name: str, words: tuple[str, ...]) -> list[str]:
+    """Return the word that a misspelt one is nearest to, or two when they are about equally near."""
+    near = [(SequenceMatcher(None, name, word).ratio(), word) for word in get_close_matches(name, words, n=2)]
+    return [word for likeness, word in near if likeness > near[0][0] - ABOUT_EQUAL]
 
 
 def _better(path: KeyPath, value: object) -> str:
