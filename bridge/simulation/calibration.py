@@ -207,9 +207,8 @@ class _Session:
         if self.manner.follow == "splice":
             # Within the tone: nothing is heard of it but a jump of the phase.
             self._move_tape(passage.start_s + 2.0 * EDGE_S)
-            self._wait_for(passage)
-            return
-        self._move_tape(self.recorder.content.before(passage))
+        else:
+            self._move_tape(self.recorder.content.before(passage))
         self._wait_for(passage)
 
     def _move_tape(self, position_s: float) -> None:

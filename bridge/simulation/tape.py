@@ -45,8 +45,12 @@ class Sound:
 
     def at(self, seconds: Floats) -> Floats:
         """Return the sound at moments from its beginning, between samples on a straight line; 0 outside."""
-        frames = np.arange(self.samples.size)
-        heard: Floats = np.interp(seconds * self.sample_rate_hz, frames, self.samples, left=0.0, right=0.0)
+        place = seconds * self.sample_rate_hz
+        inside = (place >= 0.0) & (place <= self.samples.size - 1)
+        before = np.clip(np.floor(place).astype(np.intp), 0, max(self.samples.size - 2, 0))
+        after = np.minimum(before + 1, self.samples.size - 1)
+        share = place - before
+        heard: Floats = inside * (self.samples[before] * (1.0 - share) + self.samples[after] * share)
         return heard
 
 

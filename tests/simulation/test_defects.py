@@ -213,6 +213,15 @@ def test_the_next_tone_of_a_frequency_is_the_one_ahead() -> None:
     assert [passage.start_s for passage in content.between(9.0, 12.0)] == [0.0, 10.0]
 
 
+def test_a_sound_runs_straight_between_its_samples() -> None:
+    rng = np.random.default_rng(2)
+    sound = Sound(rng.standard_normal(500).astype(np.float32), 1000)
+    moments_s = np.sort(rng.uniform(-0.1, 0.6, 2000))
+    wanted = np.interp(moments_s * 1000.0, np.arange(500.0), sound.samples, left=0.0, right=0.0)
+    assert sound.at(moments_s) == pytest.approx(wanted, abs=1e-6)
+    assert sound.at(np.array([0.0, 0.499])) == pytest.approx(sound.samples[[0, -1]])
+
+
 def test_an_empty_tape_or_sound_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one passage"):
         TapeContent([])
