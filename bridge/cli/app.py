@@ -50,6 +50,21 @@ def _root(
 
 
 @app.command()
+def demo(
+    by_hand: Annotated[bool, typer.Option("--by-hand", help="You turn the trimmers, by OSC.")] = False,
+    seed: Annotated[int, typer.Option(help="Which recorder and which hand.", min=0)] = 4,
+    fast: Annotated[bool, typer.Option("--fast", help="Do not wait for real time.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="Write lines in place of the live view.")] = False,
+    port: Annotated[int, typer.Option(help="UDP port for OSC.", min=0, max=65535)] = 9710,
+    log: LogOption = None,
+) -> None:
+    """Show the main job on a simulated recorder."""
+    from bridge.cli.demo import demo as show
+
+    show(by_hand=by_hand, seed=seed, fast=fast, plain=plain, port=port, log=log)
+
+
+@app.command()
 def run(
     config: ConfigArgument = Path(CONFIG_NAME),
     new: Annotated[bool, typer.Option("--new", help="Begin a new calibration, do not resume.")] = False,

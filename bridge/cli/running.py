@@ -3,7 +3,7 @@
 import logging
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
@@ -15,6 +15,7 @@ from bridge.cli.failures import FailedError, log_to_terminal
 from bridge.cli.live import Lines, LiveView
 from bridge.config.load import load
 from bridge.config.settings import Settings
+from bridge.daemon.engine import Viewer
 from bridge.daemon.service import Service, log_path
 from bridge.source.block import Source
 
@@ -38,6 +39,7 @@ def serve(
     fresh: bool = False,
     plain: bool = False,
     make_source: Callable[[], Source] | None = None,
+    viewers: Sequence[Viewer] = (),
     attend: Callable[[Service], None] = lambda _service: None,
 ) -> None:
     """Run the daemon in the foreground until a signal or the end of the source.
@@ -49,7 +51,7 @@ def serve(
     """
     in_terminal = sys.stdout.isatty() and not plain
     view = LiveView(f"{settings.machine.name}, {settings.machine.tracks} tracks") if in_terminal else Lines()
-    service = Service(settings, config_text, [view], make_source=make_source, fresh=fresh)
+    service = Service(settings, config_text, [view, *viewers], make_source=make_source, fresh=fresh)
     log_to_terminal()
     with _stopping_on_signals(service):
         service.start()

@@ -74,6 +74,9 @@ _WISHES: Final[dict[str, Callable[..., Command | Subscribe | Unsubscribe | Pair]
     "/do/confirm": commands.Confirm,
     "/do/take_back": commands.TakeBack,
     "/do/finish": commands.Finish,
+    "/practice/turn": commands.TurnTrimmer,
+    "/practice/tone": commands.PlayTone,
+    "/practice/path": commands.ListenTo,
     SUBSCRIBE.path: Subscribe,
     UNSUBSCRIBE.path: Unsubscribe,
     PAIR.path: Pair,
@@ -122,9 +125,11 @@ def _unknown(message: Message) -> Refused:
     return Refused(f"nothing is at {message.address}" + (f"; near it is {near[0]}" if near else ""), request_id)
 
 
-def _take(argument: Argument, value: Value) -> int | bool | str:
+def _take(argument: Argument, value: Value) -> float | bool | str:
     if argument.tag == "i":
         return _take_integer(argument, value)
+    if argument.tag == "f":
+        return _take_number(argument, value)
     if argument.tag == "T":
         if isinstance(value, bool | int | float) and value in (0, 1):
             return bool(value)
@@ -147,6 +152,18 @@ def _take_integer(argument: Argument, value: Value) -> int:
         if not lowest <= value <= highest:
             raise _ArgumentError(f"{argument.name} must be {lowest} to {highest}")
     return int(value)
+
+
+def _take_number(argument: Argument, value: Value) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _ArgumentError(f"{argument.name} must be a number")
+    if (
+        argument.lowest is not None
+        and argument.highest is not None
+        and not argument.lowest <= value <= argument.highest
+    ):
+        raise _ArgumentError(f"{argument.name} must be {argument.lowest:g} to {argument.highest:g}")
+    return float(value)
 
 
 def _one_line(text: str) -> bool:

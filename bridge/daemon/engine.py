@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from bridge.control.inbox import CommandInbox, Request
+from bridge.daemon.practice import practise
 from bridge.log.calibrations import Resumption
 from bridge.log.entries import (
     Committed,
@@ -25,6 +26,7 @@ from bridge.log.entries import (
 )
 from bridge.metering.meter import Meter
 from bridge.procedure.calibration import Calibration, Place, Setup
+from bridge.procedure.commands import Practice
 from bridge.procedure.outcomes import (
     Accepted,
     ConfirmationToLog,
@@ -43,6 +45,7 @@ from bridge.procedure.progress import Missing, Record
 from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
+from bridge.source.simulated import Simulated
 
 LOG_OFF = "the log is off: nothing can be logged"
 
@@ -137,6 +140,7 @@ class Engine:
         self.calibration.source_began(source.inputs, source.sample_rate_hz, position_s)
         self._published = 0
         self._overruns_told = 0
+        self._patch_simulated()
         if self._problem:
             self._event("source back", source.description)
         self._problem = ""
@@ -215,12 +219,15 @@ class Engine:
                 calibration.confirmed.discard(item)
 
     def _do(self, request: Request) -> None:
+        if isinstance(request.command, Practice) and isinstance(self._source, Simulated):
+            request.answer(practise(self._source, request.command))
+            return
         *consequences, answer = self.calibration.handle(request.command)
         for outcome in consequences:
             self._carry_out(outcome)
         self._carry_out(answer, request)
 
-    def _carry_out(self, outcome: Outcome, request: Request | None = None) -> None:
+    def _carry_out(self, outcome: Outcome, request: Request | None = None) -> None:  # noqa: PLR0912 - one branch each
         """Do what an outcome asks for; whoever has asked is answered now, or when the log has committed."""
         now_ns = time.time_ns()
         sender = request.sender if request else ""
@@ -228,6 +235,7 @@ class Engine:
             case Accepted(moved):
                 if moved:
                     self._submit_place(now_ns)
+                    self._patch_simulated()
                 if request is not None:
                     request.answer(None)
             case Declined(reason):
@@ -252,6 +260,12 @@ class Engine:
                 for one in missing:
                     self._event("missing", _missing(one), step=one.step, tracks=list(one.tracks))
                 self._submit(FinishEntry(now_ns, then_begin=True), request)
+
+    def _patch_simulated(self) -> None:
+        """Do what a person does with the leads when another bank is chosen."""
+        if isinstance(self._source, Simulated):
+            bank = self.calibration.bank
+            self._source.patch(zip(bank.tracks, bank.inputs, strict=True))
 
     def _submit_place(self, now_ns: int) -> None:
         place = self.calibration.place

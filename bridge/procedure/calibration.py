@@ -21,13 +21,16 @@ from bridge.procedure.commands import (
     Focus,
     GoToStep,
     Hold,
+    ListenTo,
     LogNow,
     NextStep,
     Note,
+    PlayTone,
     PreviousStep,
     RepeatStep,
     SelectBank,
     TakeBack,
+    TurnTrimmer,
     Withdraw,
 )
 from bridge.procedure.hands_free import HandsFree, on_tone
@@ -55,6 +58,8 @@ from bridge.tape.machine import path_of
 
 CLIP_SHOWN_S: Final = 1.0
 """A clip is over in a millisecond; it is shown for as long as somebody needs to look up."""
+
+NOT_PRACTICE: Final = "this is no simulated recorder: the hand has to turn it"
 
 NO_STEPS: Final = "there are no steps: add [[step]] tables to the config"
 
@@ -339,6 +344,8 @@ class Calibration:
                 return (TakingBackToLog(item, who) if known else Declined(f"{item} is not confirmed"),)
             case Finish():
                 return (*self._leave(), FinishToLog(self.missing()))
+            case TurnTrimmer() | PlayTone() | ListenTo():
+                return (Declined(NOT_PRACTICE),)
 
     def _go_to(self, number: int, *, again: bool = False) -> tuple[Outcome, ...]:
         count = len(self._setup.steps)

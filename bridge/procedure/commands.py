@@ -88,6 +88,32 @@ class Finish:
     """End the calibration; what comes after belongs to a new one."""
 
 
+@dataclass(frozen=True, slots=True)
+class TurnTrimmer:
+    """Turn a trimmer of the simulated recorder by a share of its travel, −1…1."""
+
+    track: int
+    adjustment: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlayTone:
+    """Wind the tape of the simulated recorder to a tone, and play."""
+
+    hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class ListenTo:
+    """Switch the simulated recorder to a path."""
+
+    path: str
+
+
+Practice = TurnTrimmer | PlayTone | ListenTo
+"""What is done to the simulated recorder, not to the procedure."""
+
 Command = (
     NextStep
     | PreviousStep
@@ -102,4 +128,5 @@ Command = (
     | Confirm
     | TakeBack
     | Finish
+    | Practice
 )

@@ -19,6 +19,8 @@ Adjustment = Literal[
 ]  # fmt: skip
 """One kind of trimmer."""
 
+PATHS: tuple[Path, ...] = get_args(Path)
+
 ADJUSTMENTS: tuple[Adjustment, ...] = get_args(Adjustment)
 
 RECORD_SIDE: frozenset[Adjustment] = frozenset(("bias", "record level", "record high", "record low"))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 from bridge.readings import LogState, SourceState, State
+from bridge.tape.machine import Path
 from bridge.wire import osc
 
 TRACKS: Final = 64
@@ -111,7 +112,7 @@ _IPS = (Argument("f", "speed", "in/s", 0, 60),)
 _COUNT = (Argument("i", "count", lowest=0, highest=2**31 - 1),)
 _TRACK = (Argument("i", "track", lowest=1, highest=TRACKS),)
 _TRACK_OR_NONE = (Argument("i", "track", lowest=0, highest=TRACKS),)
-_ADJUSTMENT = (Argument("s", "adjustment"),)
+_ADJUSTMENT = (Argument("s", "adjustment", longest=32),)
 _TRIM_ID = (Argument("s", "trim id", longest=64),)
 _REQUEST_ID = (Argument("s", "request id", longest=64),)
 _REASON = (Argument("s", "reason", longest=500),)
@@ -181,6 +182,9 @@ _BANK = (Argument("i", "bank", lowest=1, highest=TRACKS),)
 _NOTE = (Argument("s", "text", longest=500),)
 _ITEM = (Argument("s", "item", longest=64),)
 _WHO = (Argument("s", "who", longest=64),)
+_SHARE = (Argument("f", "share of the travel", lowest=-1, highest=1),)
+_TONE = (Argument("f", "frequency", "Hz", 20, 20_000),)
+_PATH = (Argument("s", "path", longest=16, choices=get_args(Path)),)
 _CODE = (Argument("s", "code", longest=64),)
 _SECONDS = (Argument("i", "time", "s", 1, 3600),)
 
@@ -197,6 +201,9 @@ COMMAND_ADDRESSES: Final = (
     Address("/do/note", _NOTE, "write a note into the log"),
     Address("/do/confirm", _ITEM + _WHO, "confirm an item of the preparation, with who does"),
     Address("/do/take_back", _ITEM + _WHO, "take back the confirmation of an item"),
+    Address("/practice/turn", _TRACK + _ADJUSTMENT + _SHARE, "turn a trimmer of the simulated recorder"),
+    Address("/practice/tone", _TONE, "wind the simulated tape to a tone, and play"),
+    Address("/practice/path", _PATH, "switch the simulated recorder to a path"),
     Address("/do/finish", (), "end the calibration; what comes after belongs to a new one"),
 )
 """What is taken and becomes a command."""

@@ -1,0 +1,168 @@
+"""The main job on the simulated recorder: the command `demo`.
+
+A simulated hand goes along the trimmers while the daemon reads levels, follows the tape and logs. It knows the truth of
+every turn, so at the end the log is held against it. With `--by-hand` the person turns, by OSC or on the page.
+"""
+
+from collections.abc import Iterator, Sequence
+from importlib import resources
+from pathlib import Path
+from typing import Final
+
+from rich.console import Console
+from rich.table import Table
+
+from bridge.cli.live import signed
+from bridge.cli.running import serve
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.load import loads
+from bridge.config.settings import Settings
+from bridge.log.store import default_path
+from bridge.readings import Frame, Trim
+from bridge.simulation.calibration import Manner, Performance, Task, perform
+from bridge.simulation.hand import Act, Temperament
+from bridge.simulation.recorder import Recorder
+from bridge.source.simulated import Simulated, voices
+
+HASTE: Final = 0.4
+"""Between a careful hand and a hasty one."""
+
+AFTER_S: Final = 6.0
+"""After the last turn, for its trim to settle."""
+
+SAME_ACT_S: Final = 3.0
+"""A logged trim is the one that the hand made when they began no further apart than this."""
+
+SAME_VISIT_S: Final = 5.0
+
+INTRODUCTION: Final = """\
+This is practice: the recorder, its tape and the hand on its trimmers are simulated, and the scenario is invented.
+With a real machine: mute the monitors before you play tones, make every track safe from recording before you thread
+the calibration tape, and leave what lies under covers to qualified service personnel.
+"""
+
+BY_HAND: Final = """\
+You turn: send /practice/turn with track, trimmer and share of its travel to the OSC port, for instance
+  oscsend 127.0.0.1 {port} /practice/turn isf 3 "repro level" 0.05
+  oscsend 127.0.0.1 {port} /practice/tone f 10000
+"""
+
+
+def demo(*, by_hand: bool, seed: int, fast: bool, plain: bool, port: int, log: Path | None) -> None:
+    """Run the demonstration."""
+    text = resources.files("bridge.cli").joinpath("demo.toml").read_text(encoding="utf-8")
+    path = log or default_path().with_name("practice.db")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    added = f'[simulated]\nseed = {seed}\n[osc]\nport = {port}\n[log]\nfile = "{path.as_posix()}"\n'
+    settings = loads(f"{text}\n{added}", Path("demo.toml"))
+    print(INTRODUCTION)
+    if by_hand:
+        print(BY_HAND.format(port=port))
+        serve(settings, text, fresh=True, plain=plain)
+        return
+    recorder, performance = rehearsed(settings, seed)
+    witness = _Witness()
+    serve(
+        settings,
+        text,
+        fresh=True,
+        plain=plain,
+        make_source=lambda: _source(settings, recorder, performance, fast=fast),
+        viewers=[witness],
+    )
+    _print_verdict(performance, witness.trims, path)
+
+
+def rehearsed(settings: Settings, seed: int) -> tuple[Recorder, Performance]:
+    """Return a recorder with everything that will happen to it laid out in time, and the truth of that."""
+    audio = settings.audio
+    recorder = Recorder(
+        to_machine(settings),
+        to_tape(settings),
+        seed=seed,
+        sample_rate_hz=audio.sample_rate_hz,
+        reference_dbfs=audio.reference_dbfs,
+        announcements=voices(),
+    )
+    tasks = [Task(step.adjustment, step.tone_hz, step.target_vu) for step in to_steps(settings)]
+    return recorder, perform(recorder, tasks, Manner(Temperament.between(HASTE)), seed)
+
+
+def _source(settings: Settings, recorder: Recorder, performance: Performance, *, fast: bool) -> Simulated:
+    bank = to_banks(settings)[0]
+    return Simulated(
+        recorder,
+        patch=zip(bank.tracks, bank.inputs, strict=True),
+        block_frames=settings.audio.block_frames,
+        real_time=not fast,
+        seconds=performance.end_s + AFTER_S,
+    )
+
+
+class _Witness:
+    """Remembers what was logged."""
+
+    def __init__(self) -> None:
+        self.trims: list[tuple[str, Trim]] = []
+
+    def publish(self, frame: Frame, now_s: float) -> None:
+        """Frames are for others."""
+
+    def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - positions tell the time
+        """Remember a trim."""
+        self.trims.append((trim_id, trim))
+
+
+def _print_verdict(performance: Performance, logged: Sequence[tuple[str, Trim]], path: Path) -> None:
+    """Print what the hand did beside what was logged."""
+    table = Table(title="What the hand did, and what was logged, in dB from the target", box=None, pad_edge=False)
+    for heading, right in (
+        ("track", True), ("trimmer", False), ("was found", True), ("logged", True), ("was left", True),
+        ("logged", True), ("off by", True),
+    ):  # fmt: skip
+        table.add_column(heading, justify="right" if right else "left", no_wrap=True)
+    waiting = [trim for _, trim in logged]
+    worst_db = 0.0
+    missed = 0
+    visits = list(_visits(performance.acts))
+    for first, last in visits:
+        trim = _match(first, waiting)
+        of_trim = ("—", "—", "")
+        if trim is None:
+            missed += 1
+        else:
+            waiting.remove(trim)
+            off_db = trim.as_left_db - last.as_left_db
+            worst_db = max(worst_db, abs(off_db))
+            of_trim = (signed(trim.as_found_db), signed(trim.as_left_db), signed(off_db))
+        was_found, was_left = signed(first.as_found_db), signed(last.as_left_db)
+        table.add_row(str(first.track), first.adjustment, was_found, of_trim[0], was_left, of_trim[1], of_trim[2])
+    Console().print(table)
+    verified = sum(trim.as_found_db == trim.as_left_db for trim in waiting)
+    print(
+        f"\n{len(visits)} trims, {len(visits) - missed} logged, {missed} missed, "
+        f"{len(waiting) - verified} logged beside them, {verified} tracks found right; "
+        f"largest difference {worst_db:.2f} dB\n"
+        f"the log: trimbridge trims --log {path} --calibration last"
+    )
+
+
+def _visits(acts: Sequence[Act]) -> Iterator[tuple[Act, Act]]:
+    """Yield the first and the last act of each visit to a trimmer: a hand that comes back at once never left."""
+    first = last = None
+    for act in acts:
+        same = last is not None and (act.track, act.adjustment) == (last.track, last.adjustment)
+        if first is not None and last is not None and not (same and act.start_s - last.end_s < SAME_VISIT_S):
+            yield first, last
+            first = act
+        first, last = first or act, act
+    if first is not None and last is not None:
+        yield first, last
+
+
+def _match(act: Act, trims: Sequence[Trim]) -> Trim | None:
+    fitting = [trim for trim in trims if (trim.track, trim.adjustment) == (act.track, act.adjustment)]
+    nearest = min(fitting, key=lambda trim: abs(trim.started_s - act.start_s), default=None)
+    if nearest is None or abs(nearest.started_s - act.start_s) > SAME_ACT_S:
+        return None
+    return nearest
