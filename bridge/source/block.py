@@ -65,7 +65,7 @@ class Source(Protocol):
 
     @property
     def overruns(self) -> int:
-        """How often samples were lost since the start."""
+        """How often samples were lost since the start, or the driver said so."""
         ...
 
     def start(self) -> None:

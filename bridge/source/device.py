@@ -110,7 +110,7 @@ class Device:
 
     @property
     def overruns(self) -> int:
-        """How often samples were lost since the start."""
+        """How often samples were lost since the start, or the driver said so."""
         return self._overruns
 
     @property

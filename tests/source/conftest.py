@@ -11,8 +11,14 @@ from tests.system.jack import JackServer, ToneClient, found_by_this_process  # n
 
 @pytest.fixture
 def jack() -> Iterator[JackServer]:
-    """A running server that this process, and what it starts, finds."""
-    # Tests here kill clients.
+    """A running server that this process, and what it starts, finds. Its clients must not be killed."""
+    with JackServer() as server, found_by_this_process(server):
+        yield server
+
+
+@pytest.fixture
+def jack_for_kills() -> Iterator[JackServer]:
+    """The same, for tests that kill its clients."""
     with JackServer(synchronous=False) as server, found_by_this_process(server):
         yield server
 

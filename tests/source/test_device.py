@@ -161,7 +161,7 @@ def test_a_server_that_crashes(jack: JackServer) -> None:
     assert capturing(os.getpid()) == []
 
 
-def test_a_capture_process_that_dies(jack: JackServer) -> None:
+def test_a_capture_process_that_dies(jack_for_kills: JackServer) -> None:
     device = Device("system", "jack", (1,), 48_000, 512)
     device.start()
     (child,) = capturing(os.getpid())
@@ -170,7 +170,7 @@ def test_a_capture_process_that_dies(jack: JackServer) -> None:
     device.stop()
 
 
-def test_a_capture_process_that_hangs_is_lost_and_stopped(jack: JackServer) -> None:
+def test_a_capture_process_that_hangs_is_lost_and_stopped(jack_for_kills: JackServer) -> None:
     device = Device("system", "jack", (1,), 48_000, 512)
     device.start()
     (child,) = capturing(os.getpid())
