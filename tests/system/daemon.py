@@ -6,6 +6,7 @@ import socket
 import subprocess
 import sys
 import threading
+import uuid
 from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
@@ -13,15 +14,30 @@ from typing import Any, Self
 
 from pythonosc.osc_bundle import OscBundle
 from pythonosc.osc_message import OscMessage
+from pythonosc.osc_message_builder import OscMessageBuilder
 
 from tests.system.jack import wait_until
+
+ROOT = Path(__file__).parents[2]
+
+MARK = "/mark"
+"""What an ear sends to itself."""
+
+
+def message(address: str, *values: Any) -> bytes:
+    """An OSC message, encoded by python-osc."""
+    builder = OscMessageBuilder(address)
+    for value in values:
+        builder.add_arg(value)
+    return builder.build().dgram
 
 
 class Ear:
     """A UDP receiver that reads OSC with python-osc, which shares no line with the program.
 
     ``frames`` is a list of (time tag in Unix seconds, {address: arguments}); ``messages`` holds what comes outside of
-    bundles: announcements and answers.
+    bundles: announcements and answers. ``answers`` has the answers to each request id, as ("/done",) or ("/refused",
+    reason).
     """
 
     def __init__(self) -> None:
@@ -32,6 +48,7 @@ class Ear:
         self.port = self._socket.getsockname()[1]
         self.frames: list[tuple[float, dict[str, tuple[Any, ...]]]] = []
         self.messages: list[tuple[str, tuple[Any, ...]]] = []
+        self.answers: dict[str, list[tuple[Any, ...]]] = {}
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._hear, name="ear")
         self._thread.start()
@@ -46,8 +63,13 @@ class Ear:
                 bundle = OscBundle(packet)
                 self.frames.append((bundle.timestamp, {one.address: tuple(one.params) for one in bundle}))
             else:
-                message = OscMessage(packet)
-                self.messages.append((message.address, tuple(message.params)))
+                self._take(OscMessage(packet))
+
+    def _take(self, heard: OscMessage) -> None:
+        values = tuple(heard.params)
+        self.messages.append((heard.address, values))
+        if heard.address in ("/done", "/refused", MARK):
+            self.answers.setdefault(values[0], []).append((heard.address, *values[1:]))
 
     @property
     def newest(self) -> dict[str, tuple[Any, ...]]:
@@ -63,9 +85,17 @@ class Ear:
         for packet in packets:
             self._socket.sendto(packet, ("127.0.0.1", port))
 
-    def answers(self, request_id: str) -> list[tuple[str, tuple[Any, ...]]]:
-        """The answers to a request."""
-        return [one for one in self.messages if one[0] in ("/done", "/refused") and one[1][0] == request_id]
+    def ask(self, port: int, address: str, *values: Any) -> str:
+        """Send a command under a request id of its own; return the id."""
+        request_id = uuid.uuid4().hex
+        self.send(port, message(address, *values, request_id))
+        return request_id
+
+    def heard_all(self, deadline_s: float = 60.0) -> None:
+        """Return when everything has been read that was sent here before now."""
+        mark = uuid.uuid4().hex
+        self.send(self.port, message(MARK, mark))
+        wait_until(lambda: mark in self.answers, "the ear has read what lay in its socket", deadline_s)
 
     def close(self) -> None:
         self._closing.set()
@@ -94,6 +124,7 @@ class Daemon:
         self._output = config.with_suffix(".out").open("a+", encoding="utf-8")
         self.process = subprocess.Popen(
             [sys.executable, "-m", "bridge", "run", str(config), "--plain"],
+            cwd=ROOT,
             env=dict(environment or os.environ),
             stdin=subprocess.DEVNULL,
             stdout=self._output,
