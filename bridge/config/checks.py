@@ -138,6 +138,9 @@ def _destinations(settings: Settings) -> Iterator[Finding]:
         if address in seen:
             yield Finding(path, "this receiver stands there already")
         seen.add(address)
+        if address[1] == settings.osc.port and address[0] in ("localhost", "127.0.0.1", "::1"):
+            problem = "this is where commands are heard: what is sent must go to another port"
+            yield Finding(path, problem)
 
 
 def _listed(numbers: list[float]) -> str:
@@ -154,7 +157,7 @@ _CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Findi
     ((("audio", "inputs"),), _banks),
     ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),
-    ((("osc", "destinations"),), _destinations),
+    ((("osc", "destinations"), ("osc", "port")), _destinations),
     ((("midi",),), lambda settings: midi_findings(settings.midi)),
     ((("page", "listen"),), _page_listen),
     ((("page", "certificate"), ("page", "certificate_key")), _certificate),

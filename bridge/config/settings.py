@@ -189,7 +189,7 @@ class StepSettings(Section):
 
 
 class OscSettings(Section):
-    """OSC over UDP: where commands are heard and where frames are sent."""
+    """OSC: where commands are heard and where frames are sent."""
 
     enabled: bool = True
     """Whether OSC is spoken at all."""
@@ -198,9 +198,25 @@ class OscSettings(Section):
     port: Port = 9710
     """The UDP port that hears commands; 0 = one that is free."""
     destinations: tuple[str, ...] = ()
-    """Fixed receivers of every frame, each as "host:port"."""
+    """Fixed receivers of every frame, each as "host:port"; a multicast group is one too."""
+    multicast_interface: Annotated[str, Field(max_length=100)] = ""
+    """The network interface by which multicast groups are sent to, by its name or its address; empty = the system's
+    choice."""
+    multicast_ttl: Annotated[int, Field(ge=0, le=255)] = 1
+    """Through how many networks a frame for a multicast group may go: 1 = this network alone."""
     frames_per_s: Annotated[float, Field(ge=1.0, le=100.0)] = 30.0
     """How many frames are published in a second, to every viewer and to the readings of replay."""
+    immediately: bool = False
+    """Whether frames say "immediately" in place of when they were captured: for receivers whose clock differs and
+    which hold back what seems to come from the future."""
+    tcp: Literal["off", "size", "slip"] = "off"
+    """Whether OSC is spoken over TCP as well, and what parts the packets there: "size" = their length before each (OSC
+    1.0), "slip" = a mark between them (OSC 1.1)."""
+    tcp_port: Port = 9710
+    """The TCP port; 0 = one that is free."""
+    announce: bool = True
+    """Whether the network is told by DNS-SD that OSC and the page are here, once they listen to it. Needs the extra
+    "discovery"."""
     pairing_code: Annotated[str, Field(max_length=64)] = ""
     """What commands from other computers must show; empty = such commands are refused."""
 
