@@ -11,11 +11,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final, Literal
 
-from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from bridge.cli.failures import FAILED, WRONG_USE
+from bridge.cli.tables import show, table
 from bridge.config.convert import to_banks, to_steps
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load
@@ -182,11 +181,10 @@ def _midi() -> Finding:
 
 
 def _print(findings: list[Finding]) -> None:
-    table = Table(box=None, show_header=False, pad_edge=False)
-    for column in range(3):
-        table.add_column(no_wrap=column < 2)
+    made = table("", "", "")
+    made.show_header = False
     for finding in findings:
         advice = f" → {finding.advice}" if finding.advice else ""
         style = "bold" if finding.verdict == "bad" else ""
-        table.add_row(Text(finding.verdict, style=style), finding.part, Text(f"{finding.message}{advice}"))
-    Console().print(table)
+        made.add_row(Text(finding.verdict, style=style), finding.part, Text(f"{finding.message}{advice}"))
+    show(made)

@@ -9,11 +9,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Final
 
-from rich.console import Console
-from rich.table import Table
-
 from bridge.cli.live import signed
 from bridge.cli.running import serve
+from bridge.cli.tables import show, table
 from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
 from bridge.config.load import loads
 from bridge.config.settings import Settings
@@ -115,12 +113,10 @@ class _Witness:
 
 def _print_verdict(performance: Performance, logged: Sequence[tuple[str, Trim]], path: Path) -> None:
     """Print what the hand did beside what was logged."""
-    table = Table(title="What the hand did, and what was logged, in dB from the target", box=None, pad_edge=False)
-    for heading, right in (
-        ("track", True), ("trimmer", False), ("was found", True), ("logged", True), ("was left", True),
-        ("logged", True), ("off by", True),
-    ):  # fmt: skip
-        table.add_column(heading, justify="right" if right else "left", no_wrap=True)
+    made = table(
+        ">track", "trimmer", ">was found", ">logged", ">was left", ">logged", ">off by",
+        title="What the hand did, and what was logged, in dB from the target",
+    )  # fmt: skip
     waiting = [trim for _, trim in logged]
     worst_db = 0.0
     missed = 0
@@ -136,8 +132,8 @@ def _print_verdict(performance: Performance, logged: Sequence[tuple[str, Trim]],
             worst_db = max(worst_db, abs(off_db))
             of_trim = (signed(trim.as_found_db), signed(trim.as_left_db), signed(off_db))
         was_found, was_left = signed(first.as_found_db), signed(last.as_left_db)
-        table.add_row(str(first.track), first.adjustment, was_found, of_trim[0], was_left, of_trim[1], of_trim[2])
-    Console().print(table)
+        made.add_row(str(first.track), first.adjustment, was_found, of_trim[0], was_left, of_trim[1], of_trim[2])
+    show(made)
     verified = sum(trim.as_found_db == trim.as_left_db for trim in waiting)
     print(
         f"\n{len(visits)} trims, {len(visits) - missed} logged, {missed} missed, "

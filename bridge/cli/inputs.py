@@ -5,13 +5,11 @@ import sys
 from dataclasses import asdict
 from pathlib import Path
 
-from rich.console import Console
-from rich.table import Table
-
 from bridge.cli.console import Nobody, at_terminal
 from bridge.cli.failures import FailedError
 from bridge.cli.init import init
 from bridge.cli.level_meter import live_levels
+from bridge.cli.tables import show, table
 from bridge.source.devices import AudioInterfaces, list_interfaces
 from bridge.wire.midi import MidiUnavailableError, input_names
 
@@ -49,22 +47,16 @@ def show_inputs(*, as_json: bool) -> None:
 
 
 def _print(interfaces: AudioInterfaces, midi: dict[str, list[str]], midi_problem: str) -> None:
-    console = Console()
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading, right in (("host API", False), ("audio interface", False), ("inputs", True), ("Hz", True)):
-        table.add_column(heading, justify="right" if right else "left")
-    for device in interfaces.devices:
-        table.add_row(device.host_api, device.name, str(device.channels), str(device.sample_rate_hz))
-    for host_api in interfaces.host_apis:
-        if not any(device.host_api == host_api for device in interfaces.devices):
-            table.add_row(host_api, "none with inputs", "", "")
-    console.print(table)
-    console.print()
+    rows = [(one.host_api, one.name, str(one.channels), str(one.sample_rate_hz)) for one in interfaces.devices]
+    with_inputs = {device.host_api for device in interfaces.devices}
+    rows += [(name, "none with inputs", "", "") for name in interfaces.host_apis if name not in with_inputs]
+    show(table("host API", "audio interface", ">inputs", ">Hz"), rows)
+    print()
     for api, names in midi.items():
         for name in names or ["none"]:
-            console.print(f"MIDI input, {api}: {name}", markup=False, highlight=False)
+            print(f"MIDI input, {api}: {name}")
     if midi_problem:
-        console.print(f"MIDI: {midi_problem}", markup=False, highlight=False)
+        print(f"MIDI: {midi_problem}")
 
 
 def init_config(path: Path, *, yes: bool) -> None:

@@ -1,22 +1,27 @@
 """The log, read by people and by other programs: `trims` and `export`. The daemon may be writing meanwhile."""
 
+import itertools
 import json
 import sqlite3
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import closing
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from rich.console import Console
-from rich.table import Table
-
 from bridge.cli.failures import FailedError
+from bridge.cli.live import signed
+from bridge.cli.tables import show, table
 from bridge.log import export, queries
 from bridge.log.queries import LoggedTrim, Selection
 from bridge.log.store import default_path, open_reader
 
 LAST: Final = "last"
+
+HEADINGS: Final = (
+    ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", ">verdict", ">settled",
+)  # fmt: skip
 
 
 def _select(
@@ -41,50 +46,35 @@ def show_trims(log: Path | None, *, calibration: str | None, tracks: Sequence[in
             print()
             return
         machines = {one.id: one.machine for one in queries.calibrations(connection)}
-        console = Console()
-        shown = 0
-        table = None
-        under_way = ""
-        for one in selected:
-            if table is None or one.calibration != under_way:
-                if table is not None:
-                    console.print(table)
-                under_way = one.calibration
-                table = _table(f"{machines[under_way]}, calibration {under_way}")
-            table.add_row(*_row(one))
-            shown += 1
-        if table is not None:
-            console.print(table)
-        if shown == 0:
+        found = False
+        for calibration_id, group in itertools.groupby(selected, key=lambda one: one.calibration):
+            found = True
+            title = (
+                f"{machines[calibration_id]}, calibration {calibration_id}; target in VU, found and left in dB from it"
+            )
+            show(table(*HEADINGS, title=title), [_row(one) for one in group])
+        if not found:
             print("no trims")
-
-
-def _table(title: str) -> Table:
-    table = Table(title=title, title_justify="left", box=None, header_style="bold", pad_edge=False)
-    for heading, right in (
-        ("trim", False), ("track", True), ("adjustment", False), ("tone Hz", True), ("in/s", True), ("target VU", True),
-        ("found dB", True), ("left dB", True), ("± dB", True), ("verdict", False), ("settled", False),
-    ):  # fmt: skip
-        table.add_column(heading, justify="right" if right else "left", no_wrap=True)
-    return table
 
 
 def _row(one: LoggedTrim) -> tuple[str, ...]:
     trim = one.trim
-    record = export.record_of(one)
-    verdict = "within" if record["within_tolerance"] else "outside"
+    if one.withdrawal:
+        verdict = "withdrawn"
+    else:
+        verdict = f"{'within' if export.record_of(one)['within_tolerance'] else 'outside'} ±{trim.tolerance_db:g}"
     return (
-        one.id,
+        str(one.sequence),
         str(trim.track),
         trim.adjustment,
         f"{trim.tone_hz:g}",
         f"{trim.speed_ips:g}",
-        f"{trim.target_vu:+.2f}",
-        f"{trim.as_found_db:+.2f}",
-        f"{trim.as_left_db:+.2f}",
+        signed(trim.target_vu),
+        signed(trim.as_found_db),
+        signed(trim.as_left_db),
         f"{trim.spread_db:.2f}",
-        "withdrawn" if one.withdrawal else f"{verdict} {trim.tolerance_db:g}",
-        str(record["settled_at"]).replace("T", " ").removesuffix("Z"),
+        verdict,
+        datetime.fromtimestamp(trim.settled_ns / 1e9).astimezone().strftime("%H:%M:%S"),
     )
 
 

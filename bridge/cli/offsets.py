@@ -7,11 +7,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Final
 
-from rich.console import Console
-from rich.table import Table
-
 from bridge.cli.failures import FailedError
-from bridge.cli.live import signed
+from bridge.cli.tables import show, table
 from bridge.config.edit import EditRefusedError, fingerprint, write_offsets
 from bridge.config.load import load
 from bridge.daemon.sources import open_source
@@ -47,7 +44,10 @@ def measure_offsets(config: Path, *, seconds: float, level_dbfs: float | None, w
         json.dump([asdict(one) for one in offsets], sys.stdout, indent=1)
         print()
         return
-    Console().print(_table(offsets))
+    rows = [
+        (str(one.input), f"{one.level_dbfs:.3f}", f"{one.spread_db:.3f}", f"{one.offset_db:+.3f}") for one in offsets
+    ]
+    show(table(">input", ">reads dBFS", ">spread dB", ">offset dB"), rows)
     if backup is not None:
         print(f"written into {config}; the file as it was is {backup}")
     else:
@@ -69,12 +69,3 @@ def _measured(source: Source, seconds: float, level_dbfs: float | None) -> tuple
     finally:
         source.stop()
     return measurement.result(level_dbfs)
-
-
-def _table(offsets: tuple[InputOffset, ...]) -> Table:
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    for heading in ("input", "reads dBFS", "spread dB", "offset dB"):
-        table.add_column(heading, justify="right")
-    for one in offsets:
-        table.add_row(str(one.input), f"{one.level_dbfs:.3f}", f"{one.spread_db:.3f}", signed(one.offset_db))
-    return table

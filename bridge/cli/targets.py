@@ -4,16 +4,20 @@ import json
 import sys
 from dataclasses import asdict
 from pathlib import Path
+from typing import Final
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from bridge.cli.live import signed
+from bridge.cli.tables import console, table
 from bridge.config.convert import to_steps
 from bridge.config.load import load
 from bridge.procedure.steps import Step
 from bridge.tape.targets import TERMS
+
+SHOWN_DB: Final = 0.005
 
 
 def show_targets(config: Path, *, as_json: bool) -> None:
@@ -24,16 +28,16 @@ def show_targets(config: Path, *, as_json: bool) -> None:
         json.dump([_record(step) for step in steps], sys.stdout, ensure_ascii=False, indent=1)
         print()
         return
-    console = Console(highlight=False)
+    out = console()
     tape = settings.tape
-    console.print(
+    out.print(
         f"{settings.machine.name}: 0 VU is {settings.machine.operating_level_nwb_per_m:g} nWb/m\n"
         f"calibration tape {tape.name or 'without a name'}: {tape.fluxivity_nwb_per_m:g} nWb/m, "
         f"{tape.speed_ips:g} in/s\n",
         markup=False,
     )
-    console.print(_table(steps))
-    _print_warnings(console, steps)
+    out.print(_table(steps))
+    _print_warnings(out, steps)
 
 
 def _record(step: Step) -> dict[str, object]:
@@ -51,34 +55,28 @@ def _record(step: Step) -> dict[str, object]:
 
 
 def _table(steps: tuple[Step, ...]) -> Table:
-    table = Table(box=None, header_style="bold", pad_edge=False)
-    table.add_column("step", justify="right")
-    table.add_column("adjustment", no_wrap=True)
-    for heading in (
-        "Hz",
-        "in/s",
-        "target VU",
-        "give or take",
-        *(term.replace("_", " ") for term in TERMS),
-        "tolerance",
-    ):
-        table.add_column(heading, justify="right")
+    # A term that is nothing in every step takes no column.
+    terms = [term for term in TERMS if any(abs(step.target_terms_db.get(term, 0.0)) >= SHOWN_DB for step in steps)]
+    made = table(
+        ">step", "adjustment", ">Hz", ">in/s", ">target VU", ">give or take",
+        *(f">{term.replace('_', ' ')}" for term in terms), ">tolerance",
+    )  # fmt: skip
     for number, step in enumerate(steps, start=1):
-        terms = (step.target_terms_db.get(term, 0.0) for term in TERMS)
-        table.add_row(
+        of_step = (step.target_terms_db.get(term, 0.0) for term in terms)
+        made.add_row(
             str(number),
             step.adjustment,
             f"{step.tone_hz:g}",
             f"{step.speed_ips:g}",
             Text(signed(step.target_vu), style="bold"),
             f"{step.target_uncertainty_db:.2f}",
-            *("" if abs(term) < 0.005 else signed(term) for term in terms),
+            *("" if abs(term) < SHOWN_DB else signed(term) for term in of_step),
             f"±{step.tolerance_db:g}",
         )
-    return table
+    return made
 
 
-def _print_warnings(console: Console, steps: tuple[Step, ...]) -> None:
+def _print_warnings(out: Console, steps: tuple[Step, ...]) -> None:
     for number, step in enumerate(steps, start=1):
         for text in (*step.advice, *(f"{warning.message}; {warning.advice}" for warning in step.target_warnings)):
-            console.print(f"\nstep {number}, {step.adjustment}: {text}", markup=False)
+            out.print(f"\nstep {number}, {step.adjustment}: {text}", markup=False)

@@ -160,7 +160,7 @@ class Service:
         self._engine = Engine(setup, settings.osc.frames_per_s, viewers, self.inbox, log=log, counters=self.osc)
         if resumption is not None:
             self.calibration, self.resumed = resumption.calibration, resumption.resumed
-            if resumption.replaced:
+            if resumption.replaced and not self._fresh:
                 _log.warning("%s", resumption.replaced)
             self._engine.resume(resumption)
         if self.osc is not None:
