@@ -1,0 +1,219 @@
+"""MIDI 1.0 on the wire: bytes of one input in; whole messages, as a person calls them, out.
+
+By the MIDI 1.0 Detailed Specification: running status holds while channel messages follow each other, real-time bytes
+may stand between any two bytes, every other status ends a system exclusive message, and 14-bit controllers are made of
+two. Nothing that a sender does wrong raises or is believed: it is counted.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+from bridge.config.midi_settings import MidiKind
+
+LONGEST_EXCLUSIVE_BYTES: Final = 512
+"""Time code and machine control take 10 to 60 bytes, a bound message up to 300; a dump of samples interests nobody."""
+
+_CHANNEL_LENGTHS: Final = {0x80: 2, 0x90: 2, 0xA0: 2, 0xB0: 2, 0xC0: 1, 0xD0: 1, 0xE0: 2}
+_COMMON_LENGTHS: Final = {0xF1: 1, 0xF2: 2, 0xF3: 1, 0xF6: 0}
+"""Data bytes after each status (Detailed Specification, Table II and V). F4 and F5 are undefined."""
+
+_UNDEFINED_REAL_TIME: Final = (0xF9, 0xFD)
+_EXCLUSIVE: Final = 0xF0
+_END_OF_EXCLUSIVE: Final = 0xF7
+_FIRST_REAL_TIME: Final = 0xF8
+
+_VOICES: Final[dict[int, MidiKind]] = {
+    0x80: "note",
+    0x90: "note",
+    0xA0: "key pressure",
+    0xB0: "control",
+    0xC0: "program",
+    0xD0: "channel pressure",
+    0xE0: "pitch bend",
+}
+_SYSTEM: Final[dict[int, MidiKind]] = {
+    0xF0: "system exclusive",
+    0xF2: "song position",
+    0xF3: "song select",
+    0xF6: "tune request",
+    0xFA: "start",
+    0xFB: "continue",
+    0xFC: "stop",
+    0xFF: "reset",
+}
+
+HIGHEST_MSB: Final = 31
+"""Controllers 0 to 31 are the upper seven bits of those whose lower seven are 32 to 63."""
+
+
+class StreamParser:
+    """Cuts the bytes of one input into messages, each with its status.
+
+    What comes from a MIDI library is already cut; it passes here all the same, for a library hands on whatever a
+    program has sent.
+    """
+
+    def __init__(self) -> None:
+        self._status = 0
+        self._pending = bytearray()
+        self._used = False  # whether a message was completed under this status
+        self._exclusive: bytearray | None = None
+        self._overlong = False
+        self.refused_bytes = 0
+        """Bytes that belong to no complete message."""
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Return the messages that these bytes complete."""
+        out: list[bytes] = []
+        for byte in data:
+            if byte >= _FIRST_REAL_TIME:
+                if byte in _UNDEFINED_REAL_TIME:
+                    self.refused_bytes += 1
+                else:
+                    out.append(bytes((byte,)))
+            elif byte >= 0x80:
+                self._take_status(byte, out)
+            else:
+                self._take_data(byte, out)
+        return out
+
+    def _take_status(self, byte: int, out: list[bytes]) -> None:
+        exclusive, self._exclusive = self._exclusive, None
+        if exclusive is not None and byte == _END_OF_EXCLUSIVE and not self._overlong:
+            out.append(bytes((*exclusive, byte)))
+        elif exclusive is not None:
+            self.refused_bytes += len(exclusive) + (byte == _END_OF_EXCLUSIVE)
+        elif byte == _END_OF_EXCLUSIVE:
+            self.refused_bytes += 1
+        self.refused_bytes += len(self._pending) + (self._status > 0 and not self._used)
+        self._pending.clear()
+        self._status, self._used = 0, False
+        if byte == _EXCLUSIVE:
+            self._exclusive, self._overlong = bytearray((byte,)), False
+        elif byte < _EXCLUSIVE or _COMMON_LENGTHS.get(byte, 0):
+            self._status = byte
+        elif byte in _COMMON_LENGTHS:
+            out.append(bytes((byte,)))
+        elif byte != _END_OF_EXCLUSIVE:
+            self.refused_bytes += 1
+
+    def _take_data(self, byte: int, out: list[bytes]) -> None:
+        if self._exclusive is not None:
+            if len(self._exclusive) < LONGEST_EXCLUSIVE_BYTES:
+                self._exclusive.append(byte)
+            else:
+                self._overlong = True
+                self.refused_bytes += 1
+            return
+        status = self._status
+        if not status:
+            self.refused_bytes += 1
+            return
+        self._pending.append(byte)
+        common = status >= _EXCLUSIVE
+        if len(self._pending) == (_COMMON_LENGTHS[status] if common else _CHANNEL_LENGTHS[status & 0xF0]):
+            out.append(bytes((status, *self._pending)))
+            self._pending.clear()
+            self._used = True
+            if common:
+                self._status = 0
+
+
+@dataclass(frozen=True, slots=True)
+class MidiMessage:
+    """A message as a person calls it.
+
+    Parameters
+    ----------
+    kind : MidiKind
+        A note that is released is a note of value 0.
+    channel : int
+        1 to 16; 0 for messages without a channel.
+    number : int
+        Note, controller, program or song, 0 to 127; -1 for messages without a number.
+    value : int
+        Velocity, position, pressure or bend (0 to 127, or 0 to 16383); -1 for messages without a value.
+    data : bytes
+        Of a system exclusive message what stands between F0 and F7.
+    """
+
+    kind: MidiKind
+    channel: int = 0
+    number: int = -1
+    value: int = -1
+    data: bytes = b""
+
+    @property
+    def highest_value(self) -> int:
+        """The largest value that this kind can have."""
+        return 16_383 if self.kind in ("control 14 bit", "pitch bend", "song position") else 127
+
+    def __str__(self) -> str:
+        words: list[str] = [self.kind]
+        if self.number >= 0:
+            words.append(str(self.number))
+        if self.value >= 0:
+            words.append(f"value {self.value}")
+        if self.channel:
+            words.append(f"channel {self.channel}")
+        if self.data:
+            words.append(self.data.hex(" ").upper())
+        return " ".join(words)
+
+
+class MessageReader:
+    """From the bytes of one input to messages; knows what its 14-bit controllers stand at."""
+
+    def __init__(self) -> None:
+        self._parser = StreamParser()
+        self._upper: dict[tuple[int, int], int] = {}
+
+    @property
+    def refused_bytes(self) -> int:
+        """Bytes that belong to no complete message."""
+        return self._parser.refused_bytes
+
+    def whole(self, data: bytes) -> list[bytes]:
+        """Return the messages that these bytes complete, as bytes."""
+        return self._parser.feed(data)
+
+    def named(self, message: bytes) -> tuple[MidiMessage, ...]:
+        """Return what a whole message is called; a controller may be two things, clock and time code are nothing."""
+        status = message[0]
+        if status >= _EXCLUSIVE:
+            kind = _SYSTEM.get(status)
+            return () if kind is None else (_system(kind, message),)
+        kind, channel = _VOICES[status & 0xF0], (status & 0x0F) + 1
+        if kind == "pitch bend":
+            return (MidiMessage(kind, channel, value=message[1] | message[2] << 7),)
+        if kind == "program":
+            return (MidiMessage(kind, channel, message[1]),)
+        if kind == "channel pressure":
+            return (MidiMessage(kind, channel, value=message[1]),)
+        number, value = message[1], message[2]
+        if status < 0x90:
+            value = 0  # a release has a velocity of its own, which is no position of a switch
+        named = MidiMessage(kind, channel, number, value)
+        return (named, *self._fourteen_bits(named)) if kind == "control" else (named,)
+
+    def _fourteen_bits(self, control: MidiMessage) -> tuple[MidiMessage, ...]:
+        """Return the 14-bit controller that a controller is half of.
+
+        The upper half alone sets the lower one to 0 (Detailed Specification, Control Change, "Controller Numbers").
+        A lower half whose upper one never came says nothing yet.
+        """
+        number, value = control.number, control.value
+        if number <= HIGHEST_MSB:
+            self._upper[control.channel, number] = value
+            return (MidiMessage("control 14 bit", control.channel, number, value << 7),)
+        number -= HIGHEST_MSB + 1
+        upper = self._upper.get((control.channel, number)) if number <= HIGHEST_MSB else None
+        return () if upper is None else (MidiMessage("control 14 bit", control.channel, number, upper << 7 | value),)
+
+
+def _system(kind: MidiKind, message: bytes) -> MidiMessage:
+    if kind == "system exclusive":
+        return MidiMessage(kind, data=message[1:-1])
+    if kind == "song position":
+        return MidiMessage(kind, value=message[1] | message[2] << 7)
+    return MidiMessage(kind, number=message[1]) if kind == "song select" else MidiMessage(kind)
