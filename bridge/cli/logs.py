@@ -49,9 +49,7 @@ def show_trims(log: Path | None, *, calibration: str | None, tracks: Sequence[in
         found = False
         for calibration_id, group in itertools.groupby(selected, key=lambda one: one.calibration):
             found = True
-            title = (
-                f"{machines[calibration_id]}, calibration {calibration_id}; target in VU, found and left in dB from it"
-            )
+            title = f"{machines[calibration_id]}, calibration {calibration_id}"
             show(table(*HEADINGS, title=title), [_row(one) for one in group])
         if not found:
             print("no trims")
@@ -62,7 +60,7 @@ def _row(one: LoggedTrim) -> tuple[str, ...]:
     if one.withdrawal:
         verdict = "withdrawn"
     else:
-        verdict = f"{'within' if export.record_of(one)['within_tolerance'] else 'outside'} ±{trim.tolerance_db:g}"
+        verdict = f"{'within' if export.record_of(one)['within_tolerance'] else 'outside'} {trim.tolerance_db:g}"
     return (
         str(one.sequence),
         str(trim.track),

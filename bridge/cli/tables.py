@@ -18,7 +18,7 @@ def console() -> Console:
 
 def table(*headings: str, title: str | None = None) -> Table:
     """Return an empty table without lines; a heading that begins with ``>`` is of a column of figures."""
-    made = Table(title=title, title_justify="left", box=None, header_style="bold", pad_edge=False)
+    made = Table(title=title, title_justify="left", box=None, header_style="bold", pad_edge=False, padding=(0, 1, 0, 0))
     for heading in headings:
         figures = heading.startswith(">")
         made.add_column(heading.removeprefix(">"), justify="right" if figures else "left", no_wrap=figures)
