@@ -114,7 +114,10 @@ def _used(path: Path, section: str, value: object, place: Place) -> tuple[dict[s
 
     if not isinstance(value, str) or not value.strip():
         raise fault("must be the path of a file, in quotes")
-    file = path.parent / Path(value).expanduser()
+    try:
+        file = path.parent / Path(value).expanduser()
+    except RuntimeError:
+        raise fault("there is no such user's folder") from None
     try:
         raw, lines = _parsed(_text(file), file)
     except ConfigFaults as wrong:

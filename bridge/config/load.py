@@ -146,23 +146,28 @@ def _near(name: str, words: tuple[str, ...]) -> list[str]:
 
 def _better(path: KeyPath, value: object) -> str:
     """Return what was probably meant by a wrong value, or nothing."""
-    choices = keys.choices(path)
     kinds = keys.kinds(path)
-    if isinstance(value, str) and choices:
-        near = get_close_matches(value.lower().strip(), choices, n=1)
-        return f"did you mean {shown(near[0])}?" if near else ""
-    if isinstance(value, str) and kinds & {"integer", "number", "boolean"}:
-        bare = value.strip().lower()
-        bare = {"yes": "true", "on": "true", "no": "false", "off": "false"}.get(bare, bare)
-        if bare in ("true", "false") or bare.removeprefix("-").replace(".", "", 1).isdecimal():
-            return f"write {bare} without quotes"
-    if isinstance(value, float) and kinds == {"integer"} and value.is_integer():
-        return f"write {int(value)}"
     if path == ("audio", "device"):
         return "`trimbridge inputs` lists the names"
+    if isinstance(value, str):
+        return _better_than_text(value, keys.choices(path), kinds)
+    if isinstance(value, float) and kinds == {"integer"} and value.is_integer():
+        return f"write {int(value)}"
     if isinstance(value, int | float) and kinds == {"string"} and not isinstance(value, bool):
         return f"write {shown(str(value))}"
     return ""
+
+
+def _better_than_text(value: str, choices: tuple[str, ...], kinds: set[str]) -> str:
+    if choices:
+        near = get_close_matches(value.lower().strip(), choices, n=1)
+        return f"did you mean {shown(near[0])}?" if near else ""
+    bare = value.strip().lower()
+    bare = {"yes": "true", "on": "true", "no": "false", "off": "false"}.get(bare, bare)
+    is_number = bare.removeprefix("-").replace(".", "", 1).isdecimal()
+    if ("boolean" in kinds and bare in ("true", "false")) or (kinds & {"integer", "number"} and is_number):
+        return f"write {bare} without quotes"
+    return "there is no such user's folder" if value.startswith("~") else ""
 
 
 def _at_home(settings: Settings, folder: Path) -> Settings:

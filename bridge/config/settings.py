@@ -6,7 +6,7 @@ The text under a key is what people read above it in a new config and in the fau
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
-from pydantic import Discriminator, Field, Tag
+from pydantic import AfterValidator, Discriminator, Field, Tag
 
 from bridge.config.midi_settings import MidiSettings
 from bridge.config.section import Section
@@ -26,7 +26,17 @@ Port = Annotated[int, Field(ge=0, le=65_535)]
 Micrometres = Annotated[float, Field(gt=0.0, le=100.0)]
 UncertaintyDb = Annotated[float, Field(ge=0.0, le=12.0)]
 Millimetres = Annotated[float, Field(gt=0.0, le=60.0)]
-FilePath = Annotated[Path, Field(strict=False)]
+
+
+def _home_known(path: Path) -> Path:
+    try:
+        path.expanduser()
+    except RuntimeError:
+        raise ValueError("there is no such user") from None
+    return path
+
+
+FilePath = Annotated[Path, Field(strict=False), AfterValidator(_home_known)]
 
 
 class TimeConstants(Section):
