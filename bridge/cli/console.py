@@ -1,5 +1,6 @@
 """A conversation with a person: questions in; answers out. A terminal, or nobody, who takes every default."""
 
+import os
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -74,7 +75,8 @@ class Terminal:
         first = picture()
         lines = len(first)
         self.say("\n".join(first))
-        if not self._out.isatty():
+        # The old console of Windows does not know how to move the cursor back; its new terminal names itself so.
+        if not self._out.isatty() or (sys.platform == "win32" and "WT_SESSION" not in os.environ):
             return self._answer(f"{question}: ")
         with self._redrawn(picture, lines):
             return self._answer(f"{question}: ")
