@@ -11,8 +11,10 @@ from typing import Final
 from rich.console import Console
 from rich.live import Live
 
+from bridge.cli.console import at_terminal
 from bridge.cli.failures import FailedError, log_to_terminal
 from bridge.cli.live import Lines, LiveView
+from bridge.cli.preparing import ask_preparation
 from bridge.config.load import load
 from bridge.config.settings import Settings
 from bridge.daemon.engine import Viewer
@@ -58,6 +60,8 @@ def serve(
         try:
             for line in _greeting(service, settings):
                 view.say(line)
+            if in_terminal and sys.stdin.isatty() and service.asks_preparation:
+                ask_preparation(service, at_terminal())
             if isinstance(view, LiveView):
                 _show(view, service, attend)
             else:

@@ -254,6 +254,14 @@ class PageSettings(Section):
     start at this config's folder."""
 
 
+class PreparationSettings(Section):
+    """What experience demands before the first tone and after the last: heads clean, tracks safe, tape tails out."""
+
+    ask: bool = True
+    """Whether it is asked for, and what is not confirmed yet is shown; false = you see to it yourself. Never asked for
+    with the recorder that is built in."""
+
+
 class LogSettings(Section):
     """The log of trims."""
 
@@ -282,5 +290,6 @@ class Settings(Section):
     osc: OscSettings = OscSettings()
     page: PageSettings = PageSettings()
     midi: MidiSettings = MidiSettings()
+    preparation: PreparationSettings = PreparationSettings()
     log: LogSettings = LogSettings()
     simulated: SimulatedSettings = SimulatedSettings()

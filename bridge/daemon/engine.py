@@ -40,7 +40,7 @@ from bridge.procedure.outcomes import (
     TrimToLog,
     WithdrawalToLog,
 )
-from bridge.procedure.preparation import Confirmation
+from bridge.procedure.preparation import Confirmation, outstanding
 from bridge.procedure.progress import Missing, Record
 from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
@@ -91,6 +91,8 @@ class Engine:
     log : LogWriter or None
         None when nothing is logged.
     counters : Counters or None
+    asks_preparation : bool
+        Whether what is not confirmed of the preparation is said.
     """
 
     def __init__(
@@ -102,6 +104,7 @@ class Engine:
         *,
         log: LogWriter | None,
         counters: Counters | None = None,
+        asks_preparation: bool = False,
     ) -> None:
         self.calibration = Calibration(setup)
         self._frames_per_s = frames_per_s
@@ -109,6 +112,7 @@ class Engine:
         self._inbox = inbox
         self._log = log
         self._counters = counters
+        self._asks_preparation = asks_preparation
         self._meter: Meter | None = None
         self._source: Source | None = None
         self._published = 0
@@ -259,6 +263,9 @@ class Engine:
             case FinishToLog(missing):
                 for one in missing:
                     self._event("missing", _missing(one), step=one.step, tracks=list(one.tracks))
+                if self._asks_preparation:
+                    for last in outstanding(self.calibration.confirmed, "after the last tone"):
+                        _log.warning("%s %s", last.question, last.why)
                 self._submit(FinishEntry(now_ns, then_begin=True), request)
 
     def _patch_simulated(self) -> None:
@@ -306,8 +313,14 @@ class Engine:
             refused_packets=counters.refused_packets if counters else 0,
             refused_trims=log.refused_trims if log else 0,
             dropped_packets=counters.dropped_packets if counters else 0,
-            message=self._problem or (log.problem if log else "") or self.calibration.notice,
+            message=self._problem or (log.problem if log else "") or self.calibration.notice or self._unprepared(),
         )
+
+    def _unprepared(self) -> str:
+        if not self._asks_preparation:
+            return ""
+        waiting = [item.key for item in outstanding(self.calibration.confirmed, "before the first tone")]
+        return f"not confirmed yet: {', '.join(waiting)}" if waiting else ""
 
     def _publish(self, captured_ns: int) -> None:
         # A source that comes back may have captured its first samples before it was said to be lost for the last time.

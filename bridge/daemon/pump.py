@@ -29,39 +29,42 @@ class _Attempt:
         self._open_source = open_source
         self.source: Source | None = None
         self.reason = ""
+        self._starting: Source | None = None
         self._abandoned = False
         self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._run, name="opening the source", daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
+        source = None
         try:
             source = self._open_source()
+            with self._lock:
+                self._starting = source
+                if self._abandoned:
+                    return
             source.start()
+            self.source = source
         except (SourceLostError, ValueError) as error:
             self.reason = str(error)
-            return
         except Exception as error:
             _log.exception("the source could not be opened")
             self.reason = f"{type(error).__name__}: {error}"
-            return
-        with self._lock:
-            self.source = source
-            abandoned = self._abandoned
-        if abandoned:
-            source.stop()
+        finally:
+            if source is not None and self.source is None:
+                source.stop()
 
     @property
     def over(self) -> bool:
         return not self._thread.is_alive()
 
     def abandon(self) -> None:
-        """Want it no more: whatever comes of it is stopped."""
+        """Want it no more: whatever comes of it is stopped, also while it starts."""
         with self._lock:
             self._abandoned = True
-            source = self.source
-        if source is not None:
-            source.stop()
+            starting = self._starting
+        if starting is not None:
+            starting.stop()
 
 
 class Pump:

@@ -125,6 +125,8 @@ class Service:
         self.osc: Osc | None = None
         self.calibration = ""
         self.resumed = False
+        self.asks_preparation = settings.preparation.ask and settings.audio.source == "device" and make_source is None
+        """Whether what experience demands before the first tone is asked for."""
 
     def start(self) -> None:
         """Start all stages.
@@ -157,7 +159,15 @@ class Service:
             self.osc = Osc(settings, self.inbox)
             self._stages.callback(self.osc.stop)
             viewers.insert(0, self.osc.sink)
-        self._engine = Engine(setup, settings.osc.frames_per_s, viewers, self.inbox, log=log, counters=self.osc)
+        self._engine = Engine(
+            setup,
+            settings.osc.frames_per_s,
+            viewers,
+            self.inbox,
+            log=log,
+            counters=self.osc,
+            asks_preparation=self.asks_preparation,
+        )
         if resumption is not None:
             self.calibration, self.resumed = resumption.calibration, resumption.resumed
             if resumption.replaced and not self._fresh:
@@ -168,6 +178,11 @@ class Service:
         pump = Pump(self._engine, self._make_source, self._ended)
         self._stages.callback(pump.stop)
         pump.start()
+
+    @property
+    def confirmed(self) -> frozenset[str]:
+        """The preparations that are confirmed."""
+        return frozenset(self._engine.calibration.confirmed)
 
     def _close_log(self, log: LogWriter) -> None:
         self._engine.take(log.close())
