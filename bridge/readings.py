@@ -6,6 +6,7 @@ from typing import Literal
 State = Literal["quiet", "tone", "moving", "settling", "settled", "clipped"]
 SourceState = Literal["running", "lost", "ended"]
 LogState = Literal["writing", "refusing", "off"]
+MidiState = Literal["ready", "waiting", "failed", "off"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,8 @@ class Health:
     refused_trims: int = 0
     dropped_packets: int = 0
     message: str = ""
+    midi: MidiState = "off"
+    midi_losses: int = 0
 
 
 @dataclass(frozen=True, slots=True)
