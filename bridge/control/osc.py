@@ -2,7 +2,8 @@
 
 Addresses match exactly. Arguments are those of the address table, and one more string at the end is the request id.
 What common controllers send in their place is taken where it can mean one thing only: a number without a fraction for
-an integer, 1 and 0 for on and off.
+an integer, 1 and 0 for on and off, and on an address without arguments 1 for a button that is pressed, which does it,
+and 0 for one that is let go, which does nothing.
 """
 
 import difflib
@@ -13,7 +14,16 @@ from typing import Final
 
 from bridge.procedure import commands
 from bridge.procedure.commands import Command
-from bridge.wire.addresses import COMMAND_ADDRESSES, PAIR, SESSION_ADDRESSES, SUBSCRIBE, UNSUBSCRIBE, Address, Argument
+from bridge.wire.addresses import (
+    ASK_VERSION,
+    COMMAND_ADDRESSES,
+    PAIR,
+    SESSION_ADDRESSES,
+    SUBSCRIBE,
+    UNSUBSCRIBE,
+    Address,
+    Argument,
+)
 from bridge.wire.osc import Argument as Value
 from bridge.wire.osc import Message
 
@@ -41,26 +51,45 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True)
+class AskVersion:
+    """Tell the sender the version."""
+
+
+@dataclass(frozen=True, slots=True)
+class LetGo:
+    """A button was let go: there is nothing to do."""
+
+
+SessionWish = Subscribe | Unsubscribe | Pair | AskVersion
+"""What concerns the sender alone."""
+
+
+@dataclass(frozen=True, slots=True)
 class Asked:
     """What a message asks for; ``request_id`` is empty when no answer is wanted."""
 
-    wish: Command | Subscribe | Unsubscribe | Pair
+    wish: Command | SessionWish | LetGo
     request_id: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Why a message is not taken; ``request_id`` is empty when it has none or it cannot be told."""
+    """Why a message is not taken.
+
+    ``request_id`` is empty when it has none or it cannot be told. ``is_unknown`` when it looks like a command and there
+    is no such command: whoever made the controller wants to hear of it, with or without an id.
+    """
 
     reason: str
     request_id: str = ""
+    is_unknown: bool = False
 
 
 class _ArgumentError(ValueError):
     """An argument is not what the table says."""
 
 
-_WISHES: Final[dict[str, Callable[..., Command | Subscribe | Unsubscribe | Pair]]] = {
+_WISHES: Final[dict[str, Callable[..., Command | SessionWish]]] = {
     "/do/next": commands.NextStep,
     "/do/back": commands.PreviousStep,
     "/do/repeat": commands.RepeatStep,
@@ -80,6 +109,7 @@ _WISHES: Final[dict[str, Callable[..., Command | Subscribe | Unsubscribe | Pair]
     SUBSCRIBE.path: Subscribe,
     UNSUBSCRIBE.path: Unsubscribe,
     PAIR.path: Pair,
+    ASK_VERSION.path: AskVersion,
 }
 _NO_ARGUMENTS: Final = Address("", (), "")
 _ROWS: Final = {row.path: row for row in (*COMMAND_ADDRESSES, *SESSION_ADDRESSES)}
@@ -93,6 +123,8 @@ def read(message: Message) -> Asked | Refused:
     values = message.arguments
     request_id = _request_id(row, values)
     wanted = len(row.arguments)
+    if not wanted and len(values) == 1 + bool(request_id) and (is_down := _button(message)) is not None:
+        return Asked(_WISHES[row.path]() if is_down else LetGo(), request_id)
     if len(values) != wanted + bool(request_id):
         return Refused(f"{row.path} takes {_described(row)}, and a request id if you like", request_id)
     try:
@@ -122,7 +154,16 @@ def _unknown(message: Message) -> Refused:
     near = difflib.get_close_matches(message.address, _ROWS, n=1)
     last = message.arguments[-1:]
     request_id = _request_id(_NO_ARGUMENTS, last)
-    return Refused(f"nothing is at {message.address}" + (f"; near it is {near[0]}" if near else ""), request_id)
+    reason = f"nothing is at {message.address}" + (f"; near it is {near[0]}" if near else "")
+    return Refused(reason, request_id, is_unknown=True)
+
+
+def _button(message: Message) -> bool | None:
+    """Return whether the first value is of a button that is pressed (1, true, impulse) or let go (0, false)."""
+    value = message.arguments[0]
+    if message.tags[0] == "I":
+        return True
+    return bool(value) if isinstance(value, bool | int | float) and value in (0, 1) else None
 
 
 def _take(argument: Argument, value: Value) -> float | bool | str:

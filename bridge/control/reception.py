@@ -9,19 +9,20 @@ from collections.abc import Callable
 from functools import partial
 from typing import Final
 
+import bridge
 from bridge.control import osc
 from bridge.control.desk import Desk
 from bridge.control.inbox import CommandInbox
 from bridge.control.pairing import Pairing
-from bridge.wire.addresses import DONE, REFUSED
+from bridge.wire.addresses import ADDRESS_SPACE, DONE, REFUSED, VERSION
 from bridge.wire.episodes import Episode
 from bridge.wire.osc import OscError, decode
 from bridge.wire.subscribers import Subscribers
 from bridge.wire.udp import RECEIVE_BYTES, Address, printable
 
-STRANGER_ANSWERS_PER_S: Final = 10
-"""Refusals a second to those not allowed to command. Enough for a person who has forgotten to pair; a sender that
-forges its address cannot use us to flood somebody else."""
+UNASKED_ANSWERS_PER_S: Final = 10
+"""Refusals a second to those not allowed to command, and of unknown commands without a request id. Enough for a person
+who has forgotten to pair or mistyped; a sender that forges its address cannot use us to flood somebody else."""
 
 log = logging.getLogger(__name__)
 
@@ -52,7 +53,7 @@ class OscReception:
         self._subscribers = subscribers
         self._pairing = pairing
         self._send = send
-        self._stranger_answers_s: deque[float] = deque(maxlen=STRANGER_ANSWERS_PER_S)
+        self._unasked_answers_s: deque[float] = deque(maxlen=UNASKED_ANSWERS_PER_S)
         self._refusing = Episode()
         self._refused_packets = 0
 
@@ -73,32 +74,38 @@ class OscReception:
             asked = osc.read(message)
             if isinstance(asked, osc.Asked):
                 reason = self._admit(asked, sender, now_s)
-                request_id = asked.request_id
-            else:
-                reason, request_id = asked.reason, asked.request_id
-            if reason is not None:
-                reasons.append(reason)
-                self._refuse(request_id, reason, sender, now_s)
+                if reason is None:
+                    continue
+                asked = osc.Refused(reason, asked.request_id)
+            reasons.append(asked.reason)
+            self._refuse(asked, sender, now_s)
         if reasons:
             self._count_refused(reasons[0], sender, now_s)
 
     def _admit(self, asked: osc.Asked, sender: Address, now_s: float) -> str | None:
         """Do what is asked, or hand it on. Returns why not, or None."""
         wish = asked.wish
-        if isinstance(wish, osc.Pair):
-            reason = self._pairing.pair(sender, wish.code, now_s)
-        elif (reason := self._pairing.refusal(sender)) is not None:
-            return reason
-        elif isinstance(wish, osc.Subscribe):
-            reason = self._subscribers.subscribe(sender, wish.duration_s, now_s)
-        elif isinstance(wish, osc.Unsubscribe):
-            self._subscribers.unsubscribe(sender)
-        else:
+        if not isinstance(wish, osc.Pair) and (refusal := self._pairing.refusal(sender)) is not None:
+            return refusal
+        if not isinstance(wish, osc.SessionWish | osc.LetGo):
             answer = partial(self._send_answer, sender, asked.request_id)
             return self._desk.hand_in(wish, asked.request_id, sender, f"osc {printable(sender)}", answer)
+        reason = self._serve(wish, sender, now_s)
         if reason is None and asked.request_id:
             self._send(DONE.encode(asked.request_id), sender)
         return reason
+
+    def _serve(self, wish: osc.SessionWish | osc.LetGo, sender: Address, now_s: float) -> str | None:
+        """Do what concerns the sender alone. Returns why not, or None."""
+        if isinstance(wish, osc.Pair):
+            return self._pairing.pair(sender, wish.code, now_s)
+        if isinstance(wish, osc.Subscribe):
+            return self._subscribers.subscribe(sender, wish.duration_s, now_s)
+        if isinstance(wish, osc.Unsubscribe):
+            self._subscribers.unsubscribe(sender)
+        elif isinstance(wish, osc.AskVersion):
+            self._send(VERSION.encode(bridge.__version__, ADDRESS_SPACE), sender)
+        return None
 
     def _send_answer(self, sender: Address, request_id: str, refused_reason: str | None) -> None:
         if refused_reason is None:
@@ -106,15 +113,16 @@ class OscReception:
         else:
             self._send(REFUSED.encode(request_id, refused_reason), sender)
 
-    def _refuse(self, request_id: str, reason: str, sender: Address, now_s: float) -> None:
-        if not request_id:
+    def _refuse(self, refused: osc.Refused, sender: Address, now_s: float) -> None:
+        is_stranger = self._pairing.refusal(sender) is not None
+        if not refused.request_id and (is_stranger or not refused.is_unknown):
             return
-        if self._pairing.refusal(sender) is not None:
-            answers_s = self._stranger_answers_s
+        if is_stranger or not refused.request_id:
+            answers_s = self._unasked_answers_s
             if len(answers_s) == answers_s.maxlen and now_s - answers_s[0] < 1.0:
                 return
             answers_s.append(now_s)
-        self._send_answer(sender, request_id, reason)
+        self._send_answer(sender, refused.request_id, refused.reason)
 
     def _count_refused(self, reason: str, sender: Address, now_s: float) -> None:
         self._refused_packets += 1

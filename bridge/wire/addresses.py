@@ -11,6 +11,10 @@ from bridge.readings import LogState, SourceState, State
 from bridge.tape.machine import Path
 from bridge.wire import osc
 
+ADDRESS_SPACE: Final = 1
+"""Number of this address space. It rises when an address goes away or comes to mean something else; what is added
+leaves it as it is."""
+
 TRACKS: Final = 64
 """Most tracks and inputs of a machine and an interface."""
 
@@ -173,7 +177,13 @@ PAGE_CHANGED: Final = Address(
     "to the page alone: what stands in the log has changed",
 )
 
-EVENT_ADDRESSES: Final = (TRIM_LOGGED, DONE, REFUSED)
+VERSION: Final = Address(
+    "/version",
+    (Argument("s", "program", longest=64), Argument("i", "address space", lowest=1, highest=2**31 - 1)),
+    "the version of the program, and the number of this address space",
+)
+
+EVENT_ADDRESSES: Final = (TRIM_LOGGED, DONE, REFUSED, VERSION)
 """What is sent when it happens."""
 
 _STEP = (Argument("i", "step", lowest=1, highest=9999),)
@@ -211,6 +221,7 @@ COMMAND_ADDRESSES: Final = (
 SUBSCRIBE: Final = Address("/subscribe", _SECONDS, "send every frame to the sender of this, for so long")
 UNSUBSCRIBE: Final = Address("/unsubscribe", (), "send no more frames to the sender of this")
 PAIR: Final = Address("/pair", _CODE, "let the sender of this command from beyond this computer")
+ASK_VERSION: Final = Address("/version", (), "ask for the version, which is answered under the same address")
 
-SESSION_ADDRESSES: Final = (SUBSCRIBE, UNSUBSCRIBE, PAIR)
+SESSION_ADDRESSES: Final = (SUBSCRIBE, UNSUBSCRIBE, PAIR, ASK_VERSION)
 """What is taken and concerns the sender alone."""

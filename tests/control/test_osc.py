@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from bridge.control.osc import Asked, Pair, Refused, Subscribe, Unsubscribe, read
+from bridge.control.osc import Asked, AskVersion, LetGo, Pair, Refused, Subscribe, Unsubscribe, read
 from bridge.procedure.commands import (
     Focus,
     GoToStep,
@@ -47,6 +47,16 @@ TAKEN = [
     ("/subscribe", "i", (60,), Subscribe(60), ""),
     ("/subscribe", "is", (3600, "r7"), Subscribe(3600), "r7"),
     ("/unsubscribe", "", (), Unsubscribe(), ""),
+    ("/version", "s", ("r9",), AskVersion(), "r9"),
+    # A button: pressed and let go, as numbers, as truth values and as the impulse of OSC 1.1 (its meaning is
+    # from memory).
+    ("/do/next", "f", (1.0,), NextStep(), ""),
+    ("/do/next", "f", (0.0,), LetGo(), ""),
+    ("/do/next", "fs", (1.0, "r1"), NextStep(), "r1"),
+    ("/do/next", "is", (0, "r1"), LetGo(), "r1"),
+    ("/do/back", "T", (True,), PreviousStep(), ""),
+    ("/do/back", "F", (False,), LetGo(), ""),
+    ("/do/next", "I", (None,), NextStep(), ""),
     ("/pair", "s", ("1234",), Pair("1234"), ""),
     ("/pair", "ss", ("1234", "r8"), Pair("1234"), "r8"),
 ]
@@ -78,8 +88,11 @@ REFUSED = [
     ("/do/bank", "i", (-1,), "bank must be 1 to 64", ""),
     ("/do/focus", "i", (65,), "track must be 0 to 64", ""),
     ("/do/log", "is", (0, "r1"), "track must be 1 to 64", "r1"),
-    ("/do/next", "i", (1,), "takes no argument", ""),
-    ("/do/next", "f", (1.0,), "takes no argument", ""),
+    ("/do/next", "i", (2,), "takes no argument", ""),
+    ("/do/next", "f", (0.5,), "takes no argument", ""),
+    ("/do/next", "f", (math.nan,), "takes no argument", ""),
+    ("/do/next", "N", (None,), "takes no argument", ""),
+    ("/do/next", "ff", (1.0, 1.0), "takes no argument", ""),
     ("/do/next", "ss", ("a", "b"), "takes no argument", "b"),
     ("/do/hold", "", (), "takes on (T)", ""),
     ("/do/hold", "i", (2,), "on must be T or F", ""),

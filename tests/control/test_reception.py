@@ -4,6 +4,7 @@ import logging
 
 import pytest
 
+import bridge
 from bridge.control.inbox import INBOX, CommandInbox
 from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
@@ -232,3 +233,30 @@ def test_two_that_refuse_each_other_soon_are_silent() -> None:
         for packet in packets:
             one.reception.receive(packet, NEAR, 0.0)
     assert one.sent == other.sent == []
+
+
+def test_an_unknown_command_is_told_what_is_near_also_without_an_id() -> None:
+    desk = Desk()
+    [(address, request_id, reason)] = desk.get(NEAR, "/do/nex")
+    assert (address, request_id, reason) == ("/refused", "", "nothing is at /do/nex; near it is /do/next")
+    # Whoever is not paired is told nothing unasked, and nobody is flooded.
+    assert desk.get(FAR, "/do/nex") == []
+    assert sum(len(desk.get(NEAR, "/do/nex")) for _ in range(1000)) == 9
+    assert desk.get(NEAR, "/somewhere/else") == []
+
+
+def test_a_button_does_it_once() -> None:
+    desk = Desk()
+    for value in (1.0, 0.0):
+        desk.get(NEAR, "/do/next", "f", value)
+    assert [request.command for request in desk.inbox.take()] == [NextStep()]
+    assert desk.get(NEAR, "/do/next", "fs", 0.0, "r1") == [("/done", "r1")]
+    assert desk.reception.refused_packets == 0
+
+
+def test_the_version_is_told() -> None:
+    desk = Desk()
+    assert desk.get(NEAR, "/version", "s", "r1") == [("/version", bridge.__version__, "1"), ("/done", "r1")]
+    # The answer is no question: two of these do not ask each other for ever.
+    assert desk.get(NEAR, "/version", "si", "0.1.0", 1) == []
+    assert desk.get(FAR, "/version") == []
