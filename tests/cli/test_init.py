@@ -263,7 +263,7 @@ class Pty:
         while words not in self.text:
             assert time.monotonic() < deadline, self.text
             try:
-                self.text += os.read(self._fd, 4096).decode()
+                self.text += os.read(self._fd, 4096).decode(errors="replace")
             except OSError:
                 pytest.fail(f"{words!r} did not come: {self.text}")
 
