@@ -1,0 +1,103 @@
+"""The page as a stage of the daemon: settings in; a server that shows the frames and takes commands."""
+
+import ssl
+from pathlib import Path
+
+from bridge.config.layout import LayoutError, load_layout, shipped_layouts
+from bridge.config.settings import PageSettings, Settings
+from bridge.control.inbox import CommandInbox
+from bridge.control.page import PageControl, new_code
+from bridge.procedure.calibration import Setup
+from bridge.sinks.tablet.history import History
+from bridge.sinks.tablet.server import Contents, Door, PageError, TabletServer
+from bridge.sinks.tablet.setup import setup_document
+from bridge.sinks.tablet.sink import TabletSink
+from bridge.wire.udp import is_loopback
+
+
+class Page:
+    """The page: what shows the frames, what takes commands, and the counts of what went wrong.
+
+    Parameters
+    ----------
+    settings : Settings
+    setup : Setup
+        Whose steps and banks are shown.
+    inbox : CommandInbox
+        Where commands go.
+    log : Path or None
+        The log's file, from which all that is not live is read; None when nothing is logged.
+
+    Raises
+    ------
+    PageError
+        When the port is taken, or a certificate or layout cannot be used.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        setup: Setup,
+        inbox: CommandInbox,
+        *,
+        log: Path | None,
+    ) -> None:
+        page = settings.page
+        code = "" if is_loopback(page.listen) else page.pairing_code or new_code()
+        contents = Contents(
+            setup_document(settings, setup.steps, setup.banks),
+            _layouts(page),
+            History(log, setup.machine, setup.steps),
+        )
+        self._control = PageControl(inbox, code)
+        self._server = TabletServer(Door(page.listen, page.port, page.names, _tls(page), code), contents, self._control)
+        self.links = self._server.links
+
+    @property
+    def sink(self) -> TabletSink:
+        """The viewer that shows the frames."""
+        return self._server.sink
+
+    @property
+    def port(self) -> int:
+        """The TCP port at which the page is served."""
+        return self._server.port
+
+    @property
+    def refused_packets(self) -> int:
+        """Packets from pages that were refused, and wrong pairing codes."""
+        return self._control.refused_packets
+
+    @property
+    def dropped_packets(self) -> int:
+        """Answers and trims that pages did not take. Frames are not counted: the next one makes them good."""
+        return self._server.lost_packets
+
+    def start(self) -> None:
+        """Begin to serve."""
+        self._server.start()
+
+    def stop(self) -> None:
+        """Say good-bye to the pages and let go of the port."""
+        self._server.stop()
+
+
+def _layouts(page: PageSettings) -> dict[str, dict[str, object]]:
+    try:
+        layouts = shipped_layouts() | {path.stem: load_layout(path) for path in page.layouts}
+    except LayoutError as error:
+        raise PageError(f"the page has a layout that cannot be used: {error}") from None
+    return {name: layout.model_dump(mode="json") for name, layout in layouts.items()}
+
+
+def _tls(page: PageSettings) -> ssl.SSLContext | None:
+    if page.certificate is None:
+        return None
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        # A question for a passphrase would wait for ever in the background: an empty one fails at once.
+        context.load_cert_chain(page.certificate, page.certificate_key, password="")
+    except (OSError, ValueError) as error:
+        raise PageError(f"the certificate {page.certificate} cannot be used for https: {error}") from None
+    return context

@@ -1,0 +1,249 @@
+// What a person tells the daemon: buttons, keys and sheets in; OSC requests out, each answered for all to see, each with
+// its way back.
+
+import { element } from "./elements.js";
+import { hzText, textOf } from "./scale.js";
+import { sheet } from "./sheet.js";
+
+const UNDO = 100;
+
+const KEYS = {
+  ArrowRight: "next", PageDown: "next",
+  ArrowLeft: "back", PageUp: "back",
+  ArrowDown: "trackAfter", ArrowUp: "trackBefore",
+  r: "repeat", h: "hold", " ": "hold", l: "log", Enter: "log", u: "undo", Backspace: "undo",
+  b: "bank", t: "track", a: "automatic", s: "step", p: "path", n: "note", o: "sound", m: "menu", d: "target", "?": "keys",
+};
+
+const KEY_WORDS = [
+  ["→ or Page Down (pedal)", "next step"], ["← or Page Up (pedal)", "step before"],
+  ["↓ and ↑", "next track, track before"], ["a", "focus follows the hand again"], ["l or Enter", "log the track now"],
+  ["u or Backspace", "undo"], ["h or Space", "hold, go on"], ["r", "repeat the step"], ["t", "choose a track"],
+  ["b", "choose a bank"], ["s", "choose a step"], ["p", "the same on the other path"], ["n", "write a note"],
+  ["d", "target and its terms"], ["o", "sound"], ["m", "menu"], ["Esc", "close"],
+];
+
+export class Commands {
+  constructor(app) {
+    this.app = app;
+    this.undoStack = [];
+    this.elements = new Map();
+    document.addEventListener("keydown", (event) => this.pressed(event));
+    app.link.on("/trim/logged", (track, adjustment, found, left, spread, id) =>
+      this.push(`trim of track ${track}`, "/do/undo", "s", id),
+    );
+  }
+
+  get frame() {
+    return this.app.link.frame;
+  }
+
+  // Buttons of the layout
+
+  bar(names) {
+    const bar = element("section", { class: "part commands", "aria-label": "Commands" });
+    for (const name of names) {
+      const label = element("span");
+      const more = element("small");
+      const button = element("button", { "data-command": name, onclick: () => this.run(name) }, label, more);
+      this.elements.set(name, { button, label, more });
+      bar.append(button);
+    }
+    new ResizeObserver(() => {
+      const rows = Math.max(1, Math.min(names.length, Math.floor((bar.clientHeight + 6) / 70)));
+      const most = Math.max(1, Math.floor((bar.clientWidth + 6) / 70));
+      const columns = Math.max(1, Math.min(most, Math.ceil(names.length / rows)));
+      bar.style.gridTemplateColumns = `repeat(${columns}, minmax(0, 1fr))`;
+    }).observe(bar);
+    return bar;
+  }
+
+  paint(frame) {
+    const { may_command: mayCommand } = this.app.setup.visitor;
+    const focus = this.app.focusTrack;
+    const other = this.otherPath(frame);
+    const words = {
+      back: ["Back", ""],
+      next: ["Next", ""],
+      repeat: ["Repeat", "step"],
+      step: ["Step", `${frame.step.number} of ${frame.step.count}`],
+      path: ["Path", other ? `to ${other.path}` : "one only"],
+      bank: ["Bank", `${frame.bank.number} of ${this.app.setup.banks.length}`],
+      track: ["Track", frame.focus.track ? `kept ${frame.focus.track}` : "by hand"],
+      hold: [frame.hold.on ? "Go on" : "Hold", ""],
+      log: ["Log now", `track ${focus}`],
+      undo: ["Undo", this.undoable?.label ?? ""],
+      note: ["Note", ""],
+      sound: ["Sound", this.app.sound.isOn ? "on" : "off"],
+    };
+    const impossible = {
+      back: frame.step.number <= 1,
+      next: frame.step.number >= frame.step.count,
+      bank: this.app.setup.banks.length < 2,
+      path: !other,
+      undo: !this.undoable,
+    };
+    for (const [name, { button, label, more }] of this.elements) {
+      const [text, small] = words[name];
+      if (label.textContent !== text) label.textContent = text;
+      if (more.textContent !== small) more.textContent = small;
+      button.disabled = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
+      if (name === "hold" || name === "sound") button.setAttribute("aria-pressed", name === "hold" ? frame.hold.on : this.app.sound.isOn);
+    }
+  }
+
+  // Keys; a page-turner pedal is a keyboard
+
+  pressed(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey || sheet.isOpen) return;
+    if (event.target.closest?.("input, textarea, select")) return;
+    const isButton = event.target.closest?.("button, summary, a");
+    if (isButton && (event.key === "Enter" || event.key === " ")) return;
+    const name = KEYS[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+    if (!name) return;
+    event.preventDefault();
+    if (event.repeat) return;
+    this.run(name);
+  }
+
+  run(name) {
+    this.app.sound.wake();
+    const frame = this.frame;
+    const free = { sound: () => this.app.sound.toggle(), menu: () => this.showMenu(), target: () => this.showTarget(), keys: () => this.showKeys() };
+    if (free[name]) return free[name]();
+    if (!this.app.setup.visitor.may_command) return this.app.say(this.app.setup.visitor.why_not, true);
+    if (!frame) return this.app.say("no connection", true);
+    const back = frame.step.number;
+    switch (name) {
+      case "next": return this.do("next step", "/do/next", "", [], ["/do/step", "i", back]);
+      case "back": return this.do("step before", "/do/back", "", [], ["/do/step", "i", back]);
+      case "repeat": return this.do("repeat step", "/do/repeat", "", []);
+      case "hold": return this.do(frame.hold.on ? "go on" : "hold", "/do/hold", frame.hold.on ? "F" : "T", [], ["/do/hold", frame.hold.on ? "T" : "F"]);
+      case "log": return this.do(`log track ${this.app.focusTrack}`, "/do/log", "i", [this.app.focusTrack]);
+      case "automatic": return this.focus(0);
+      case "trackAfter": return this.focus(this.neighbour(1));
+      case "trackBefore": return this.focus(this.neighbour(-1));
+      case "undo": return this.undo();
+      case "path": return this.goTo(this.otherPath(frame));
+      default: return this.choose(name);
+    }
+  }
+
+  neighbour(by) {
+    const numbers = this.frame.tracks.map((track) => track.number);
+    const place = numbers.indexOf(this.app.focusTrack);
+    return numbers[(place + by + numbers.length) % numbers.length];
+  }
+
+  focus(track) {
+    const before = this.frame.focus.track;
+    return this.do(track ? `focus on track ${track}` : "focus follows the hand", "/do/focus", "i", [track], ["/do/focus", "i", before]);
+  }
+
+  goTo(step) {
+    if (!step) return this.app.say("there is no such step on the other path", true);
+    return this.do(`step ${step.number}`, "/do/step", "i", [step.number], ["/do/step", "i", this.frame.step.number]);
+  }
+
+  // The step on the other path that does the same: repro high at 10 kHz and sync high at 10 kHz.
+  otherPath(frame) {
+    const here = this.app.setup.steps[frame.step.number - 1];
+    const found = here && /^(repro|sync) (.*)$/.exec(here.adjustment);
+    if (!found) return null;
+    const wanted = `${found[1] === "repro" ? "sync" : "repro"} ${found[2]}`;
+    const steps = this.app.setup.steps.filter((step) => step.adjustment === wanted && step.speed_ips === here.speed_ips);
+    return steps.sort((one, other) => Math.abs(one.tone_hz - here.tone_hz) - Math.abs(other.tone_hz - here.tone_hz))[0] ?? null;
+  }
+
+  // Sends a request, says what became of it, and remembers the way back.
+  async do(label, address, tags, values, back) {
+    const name = [...this.elements].find(([, { button }]) => button === document.activeElement)?.[0];
+    const button = name && this.elements.get(name).button;
+    if (button) button.dataset.busy = "";
+    this.app.say(`${label} …`, false);
+    const refusal = await this.app.link.ask(address, tags, ...values);
+    if (button) delete button.dataset.busy;
+    if (refusal) this.app.say(`${label}: ${refusal}`, true);
+    else {
+      this.app.say(`${label}: done`, false);
+      if (back) this.push(label, ...back);
+    }
+    return !refusal;
+  }
+
+  push(label, address, tags, ...values) {
+    this.undoStack.push({ label, address, tags, values });
+    if (this.undoStack.length > UNDO) this.undoStack.shift();
+  }
+
+  // What undo would take back; after a reload the newest trim of the log.
+  get undoable() {
+    const last = this.undoStack.at(-1);
+    if (last) return last;
+    const trim = this.app.newestTrim;
+    return trim ? { label: `trim of track ${trim.track}`, address: "/do/undo", tags: "s", values: [trim.id] } : null;
+  }
+
+  async undo() {
+    const last = this.undoable;
+    if (!last) return this.app.say("there is nothing to undo", true);
+    this.undoStack.pop();
+    const isDone = await this.do(`undo ${last.label}`, last.address, last.tags, last.values);
+    if (!isDone && last.address !== "/do/undo") this.undoStack.push(last);
+  }
+
+  // Sheets
+
+  async choose(name) {
+    const { setup } = this.app;
+    const frame = this.frame;
+    if (!frame) return;
+    if (name === "note") return this.writeNote();
+    if (name === "track") {
+      const tracks = frame.tracks.map((track) => ({ label: String(track.number), value: track.number, small: this.app.trimOf(track.number) ? "logged" : "", isNow: track.number === this.app.focusTrack }));
+      const chosen = await sheet.choose("Which track?", [...tracks, { label: "By hand", value: 0, small: "follows the trimmer" }], "6rem");
+      if (chosen !== null) this.focus(chosen);
+    } else if (name === "bank") {
+      const banks = setup.banks.map((bank) => ({ label: `Bank ${bank.number}`, value: bank.number, small: `tracks ${rangeText(bank.tracks)}`, isNow: bank.number === frame.bank.number }));
+      const chosen = await sheet.choose("Which tracks are patched to the interface?", banks);
+      if (chosen !== null) this.do(`bank ${chosen}`, "/do/bank", "i", [chosen], ["/do/bank", "i", frame.bank.number]);
+    } else if (name === "step") {
+      const steps = setup.steps.map((step) => ({ label: `${step.number} · ${step.adjustment}`, value: step.number, small: `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`, isNow: step.number === frame.step.number }));
+      const chosen = await sheet.choose("Which step?", steps, "14rem");
+      if (chosen !== null) this.goTo(setup.steps[chosen - 1]);
+    }
+  }
+
+  async writeNote() {
+    const text = await sheet.ask("Note for the log", "note");
+    if (text) this.do("note", "/do/note", "s", [text], ["/do/note", "s", `taken back: ${text}`.slice(0, 500)]);
+  }
+
+  showKeys() {
+    sheet.show("Keys and pedal", table(KEY_WORDS));
+  }
+
+  showTarget() {
+    const step = this.app.setup.steps[(this.frame?.step.number ?? 0) - 1];
+    if (!step) return sheet.show("Target", element("p", {}, "There are no steps: add [[step]] tables to the config."));
+    const terms = Object.entries(step.terms_db).map(([name, db]) => [name.replace("_", " "), `${textOf(db)} dB`]);
+    const parts = [table([...terms, ["target", `${textOf(step.target_vu)} VU`], ["can be trusted to", `± ${step.uncertainty_db.toFixed(2)} dB`], ["tolerance", `± ${step.tolerance_db} dB`]])];
+    for (const warning of step.warnings)
+      parts.push(element("div", { class: "caution" }, element("h3", {}, warning.message), element("p", {}, warning.advice)));
+    for (const advice of step.advice) parts.push(element("p", { class: "advice" }, advice));
+    sheet.show(`${step.adjustment} at ${hzText(step.tone_hz)}, ${step.speed_ips} in/s`, ...parts);
+  }
+
+  showMenu() {
+    this.app.menu();
+  }
+}
+
+export function table(rows) {
+  return element("table", {}, element("tbody", {}, ...rows.map(([name, value]) => element("tr", {}, element("td", {}, name), element("td", {}, value)))));
+}
+
+export function rangeText(numbers) {
+  const isRun = numbers.every((number, place) => place === 0 || number === numbers[place - 1] + 1);
+  return isRun && numbers.length > 2 ? `${numbers[0]}–${numbers.at(-1)}` : numbers.join(", ");
+}

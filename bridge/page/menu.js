@@ -1,0 +1,78 @@
+// The menu: views, sound, theme, layouts, other screens and pairing, keys, practice.
+
+import { element } from "./elements.js";
+import { pair } from "./pairing.js";
+import { sheet } from "./sheet.js";
+
+const VIEW_WORDS = { trim: "Trim", prepare: "Prepare", run: "The run", log: "Log" };
+
+export function openMenu(app) {
+  const { setup } = app;
+  const go = (action) => () => {
+    sheet.close();
+    action();
+  };
+  const choice = (label, action, isNow = false) =>
+    element("button", { "aria-pressed": isNow ? "true" : "false", onclick: go(action) }, label);
+  const parts = [choices(app.layout.views.map((name) => choice(VIEW_WORDS[name], () => app.open(name), name === app.viewName)))];
+  if (setup.source === "simulated") parts.push(element("h3", {}, "Practice"), choices([choice(app.trimmers?.isOpen ? "Hide the trimmers" : "Show the trimmers", () => app.toggleTrimmers())]));
+  parts.push(element("h3", {}, "This screen"), choices([
+    choice("Dark", () => app.setTheme("dark"), app.theme === "dark"),
+    choice("Light", () => app.setTheme("light"), app.theme === "light"),
+    choice("As the tablet", () => app.setTheme("auto"), app.theme === "auto"),
+    choice(app.sound.isOn ? "Sound off" : "Sound on", () => app.sound.toggle(), app.sound.isOn),
+    choice("Keys and pedal", () => app.commands.showKeys()),
+    choice("Keep it awake", () => showAwake()),
+  ]));
+  parts.push(loudness(app));
+  parts.push(element("h3", {}, "Layout"), choices(Object.entries(setup.layouts).map(([name, layout]) => choice(layout.title, () => location.assign(`/${name}${location.search}`), name === app.layoutName))));
+  parts.push(element("h3", {}, "Who may command"), element("p", {}, setup.visitor.may_command ? "This screen may command." : `${setup.visitor.why_not}.`));
+  const doors = [];
+  if (setup.visitor.can_pair && !setup.visitor.may_command) doors.push(choice("Type the pairing code", () => typeCode(app)));
+  if (setup.visitor.is_local) doors.push(choice("Add a screen", () => showLinks(app)));
+  if (!app.search.has("watch")) doors.push(choice("Only watch from here", () => location.assign(`${location.pathname}?watch`)));
+  parts.push(choices(doors));
+  sheet.show(setup.machine.name, ...parts);
+}
+
+function choices(buttons) {
+  return element("div", { class: "choices" }, ...buttons);
+}
+
+function loudness(app) {
+  const slider = element("input", { type: "range", id: "loudness", min: 0, max: 1, step: 0.05, value: app.sound.volume });
+  slider.addEventListener("input", () => (app.sound.volume = Number(slider.value)));
+  return element("div", {}, element("label", { for: "loudness" }, "Loudness of the sound"), slider);
+}
+
+async function typeCode(app) {
+  const code = await sheet.ask("Pairing code", "code");
+  if (!code) return;
+  let refusal;
+  try {
+    refusal = await pair(code);
+  } catch {
+    refusal = "no connection";
+  }
+  if (refusal) app.say(refusal, true);
+  else location.reload();
+}
+
+async function showLinks(app) {
+  const { code, links } = await (await fetch("/links.json")).json();
+  const parts = links.map(({ interface: name, address, image }) =>
+    element("div", {}, element("h3", {}, `${name}: ${address}`), element("img", { src: image, alt: `Code to scan for ${address}`, width: 320, height: 320 })));
+  if (!links.length) parts.push(element("p", {}, 'The page is served to this computer alone. Start with --lan, or set listen = "0.0.0.0" under [page].'));
+  else {
+    parts.unshift(element("p", {}, `Scan a code with the tablet: it may command then. Or open the address and type the pairing code ${code}. Without the code a screen only watches.`));
+    if (!app.setup.visitor.is_encrypted)
+      parts.push(element("p", { class: "caution" }, "This is plain http. The code keeps guests and mistaken hands away from the commands. It does not keep away somebody who can read the traffic of this network: they see everything, and can command as a paired screen does. For that, use a network of your own, or https with your own certificate ([page] certificate)."));
+  }
+  sheet.show("Add a screen", ...parts);
+}
+
+function showAwake() {
+  sheet.show("Keep the screen awake", element("p", {}, globalThis.isSecureContext
+    ? "While the trim view is open, this page asks the tablet to stay awake."
+    : "Over plain http a page cannot keep a tablet awake. Set its display to stay on (display settings, auto-lock or screen timeout: never), and plug it in."));
+}

@@ -1,0 +1,91 @@
+// The lines of text of the trim view: the step, the state of things, the progress.
+
+import { element } from "../elements.js";
+import { hzText, textOf, timeText } from "../scale.js";
+import { put } from "./figure.js";
+
+const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is another one
+
+export class StepLine {
+  constructor(app) {
+    this.app = app;
+    this.name = element("span", { class: "name" });
+    this.of = element("span", { class: "of" });
+    const what = element("button", { class: "what", onclick: () => app.commands.showTarget() }, this.name, this.of);
+    const menu = element("button", { class: "menu", "aria-label": "Menu", onclick: () => app.commands.showMenu() }, "☰");
+    this.element = element("section", { class: "part step", "aria-label": "Step" }, app.hasMenu ? menu : null, what);
+  }
+
+  paint(frame) {
+    const { number, count, adjustment, tone_hz, speed_ips, target_vu, tolerance_db } = frame.step;
+    if (!number) {
+      put(this.name, "no steps");
+      put(this.of, this.app.setup.machine.name);
+      return;
+    }
+    put(this.name, `${adjustment} · ${hzText(tone_hz)}`);
+    const target = `target ${textOf(target_vu)} VU ± ${Number(tolerance_db.toPrecision(2))}`;
+    put(this.of, `${target} · ${Number(speed_ips.toPrecision(3))} in/s · step ${number} of ${count}`);
+  }
+}
+
+export class StatusLine {
+  constructor(app) {
+    this.app = app;
+    this.tone = element("span", { class: "tone" });
+    this.left = element("span", { class: "left" });
+    this.may = element("span", { class: "may" });
+    this.element = element("section", { class: "part status", "aria-label": "Tone and connection" }, this.tone, this.left, this.may);
+  }
+
+  paint(frame) {
+    const { hz } = frame.tone;
+    const wanted = frame.step.tone_hz;
+    const isOther = hz > 0 && wanted > 0 && Math.abs(hz - wanted) > OTHER_TONE * wanted;
+    put(this.tone, hz > 0 ? `hears ${isOther ? hzText(hz) : exactText(hz)}` : "hears no tone");
+    this.tone.classList.toggle("notice", isOther);
+    put(this.left, this.leftText(frame, isOther));
+    const { may_command: mayCommand } = this.app.setup.visitor;
+    const held = frame.hold.on ? "held" : "";
+    const log = frame.health.log === "refusing" ? "LOG REFUSES" : frame.health.log === "off" ? "log is off" : "";
+    put(this.may, [log, held, mayCommand ? "" : "watches only"].filter(Boolean).join(" · ") || "live");
+    this.may.classList.toggle("notice", Boolean(log || held));
+  }
+
+  // How long the tone still plays, by the tape's own list; it began when it was first heard.
+  leftText(frame, isOther) {
+    const step = this.app.setup.steps[frame.step.number - 1];
+    const onTape = step?.on_tape;
+    if (!step || step.records) return step ? "tone from the generator" : "";
+    if (!onTape) return "not on the calibration tape";
+    const place = `tone ${onTape.number} of ${this.app.setup.tape.tones}`;
+    if (!(frame.tone.hz > 0) || isOther) return `waits for ${place}`;
+    const left = onTape.seconds - frame.tone.s;
+    return left >= 0 ? `${place} · ${timeText(left)} left` : `${place} · played ${timeText(frame.tone.s)}`;
+  }
+}
+
+export class Progress {
+  constructor(app) {
+    this.app = app;
+    this.settled = element("span");
+    this.rest = element("span");
+    this.said = element("span", { class: "said" });
+    this.element = element("section", { class: "part progress", "aria-label": "Progress" }, this.settled, this.rest, this.said);
+  }
+
+  paint(frame) {
+    const numbers = frame.tracks.map((track) => track.number);
+    const open = numbers.filter((track) => !this.app.trimOf(track));
+    const bank = this.app.setup.banks.length > 1 ? `bank ${frame.bank.number} of ${this.app.setup.banks.length} · ` : "";
+    put(this.settled, `${bank}${numbers.length - open.length} of ${numbers.length} logged`);
+    put(this.rest, open.length ? `next: track ${this.app.nextTrack}` : "all done here");
+    const said = this.app.said;
+    put(this.said, said.text);
+    this.said.classList.toggle("notice", said.isRefusal);
+  }
+}
+
+function exactText(hz) {
+  return hz >= 1000 ? `${(hz / 1000).toFixed(3)} kHz` : `${hz.toFixed(2)} Hz`;
+}

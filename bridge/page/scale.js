@@ -1,0 +1,39 @@
+// The scale of all deviations: what lies within the tolerance always takes the same room, whatever it is in dB, and what
+// lies far out is pressed together. So the eye learns one picture for a tolerance of 0.1 dB and for one of 1.5 dB.
+
+const FARTHEST_DB = 12;
+
+// Returns −1…1 for a deviation.
+export function placeOf(deviationDb, toleranceDb) {
+  const unit = Math.max(toleranceDb, 0.01);
+  const place = Math.asinh(deviationDb / unit) / Math.asinh(Math.max(FARTHEST_DB, 4 * unit) / unit);
+  return Math.max(-1, Math.min(1, place));
+}
+
+// Lines that are worth a label: the tolerance, and round numbers beyond it.
+export function marksOf(toleranceDb) {
+  return [toleranceDb, ...[0.3, 1, 3, 10].filter((db) => db > toleranceDb * 2)];
+}
+
+export function signOf(deviationDb, toleranceDb) {
+  if (Number.isNaN(deviationDb)) return "none";
+  if (Math.abs(deviationDb) <= toleranceDb) return "right";
+  return deviationDb > 0 ? "high" : "low";
+}
+
+// Text of a deviation with three digits at most, which is what can be read from afar.
+export function textOf(deviationDb, decimals = 2) {
+  const size = Math.abs(deviationDb);
+  const shown = size >= 99.95 ? size.toFixed(0) : size >= 9.995 ? size.toFixed(1) : size.toFixed(decimals);
+  return `${Number(shown) === 0 ? "" : deviationDb > 0 ? "+" : "−"}${shown}`;
+}
+
+export function hzText(hz) {
+  if (!(hz > 0)) return "no tone";
+  return hz >= 1000 ? `${Number((hz / 1000).toPrecision(4))} kHz` : `${Number(hz.toPrecision(4))} Hz`;
+}
+
+export function timeText(seconds) {
+  const whole = Math.max(0, Math.ceil(seconds));
+  return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
+}

@@ -1,0 +1,80 @@
+// The log so far: each trim with its way, notes and events, the newest first.
+
+import { element, svg } from "../elements.js";
+import { hzText, placeOf, textOf } from "../scale.js";
+import { clock, view } from "./prepare.js";
+
+const trails = new Map(); // by step and revision, so that the log is not read anew for every picture
+
+export function logView(app) {
+  const trims = [...app.log.trims].reverse();
+  const head = ["At", "Track", "Step", "Found", "Left", "Way", ""].map((name) => element("th", { scope: "col" }, name));
+  const body = element("tbody", {}, ...trims.map((trim) => rowOf(app, trim)));
+  const lines = [...app.log.lines].reverse().map((line) => element("tr", {}, element("td", {}, clock(line.at_s)), element("td", {}, line.kind), element("td", {}, line.text)));
+  drawTrails(app, body);
+  return view(
+    app,
+    "Log",
+    app.log.log === "off" ? element("p", { class: "notice" }, "The log is off: nothing is kept.") : null,
+    trims.length ? element("div", { class: "scroll", tabindex: 0 }, element("table", {}, element("thead", {}, element("tr", {}, ...head)), body)) : element("p", {}, "No trim is logged yet."),
+    lines.length ? element("section", {}, element("h2", {}, "Notes and events"), element("table", {}, element("tbody", {}, ...lines))) : null,
+    element("div", { class: "item" }, element("p", { class: "asked" }, "Something to remember?"), element("button", { disabled: !app.setup.visitor.may_command, onclick: () => app.commands.writeNote() }, "Write a note")),
+  );
+}
+
+function rowOf(app, trim) {
+  const withdraw = trim.withdrawn_by
+    ? `withdrawn by ${trim.withdrawn_by}`
+    : element("button", { disabled: !app.setup.visitor.may_command, "aria-label": `Withdraw trim ${trim.number}`, onclick: () => app.commands.do(`withdraw trim of track ${trim.track}`, "/do/undo", "s", [trim.id]) }, "Withdraw");
+  const left = trim.as_left_db === null ? "?" : textOf(trim.as_left_db);
+  const found = trim.as_found_db === null ? "?" : textOf(trim.as_found_db);
+  return element(
+    "tr",
+    { class: trim.withdrawn_by ? "withdrawn" : "", "data-trim": trim.id, "data-step": trim.step, "data-tolerance": trim.tolerance_db },
+    element("td", {}, clock(trim.settled_s)),
+    element("td", {}, element("b", {}, String(trim.track))),
+    element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
+    element("td", { class: "number" }, found),
+    element("td", { class: "number" }, element("b", {}, `${left} ${trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), `± ${trim.spread_db.toFixed(2)}`)),
+    element("td", { class: "way" }, trim.origin === "by hand" ? "by hand" : ""),
+    element("td", {}, withdraw),
+  );
+}
+
+async function drawTrails(app, body) {
+  for (const step of new Set(app.log.trims.map((trim) => trim.step))) {
+    const key = `${step} ${app.log.revision}`;
+    if (!trails.has(key)) {
+      try {
+        const answer = await fetch(`/trails/${step}.json`, { cache: "no-store" });
+        if (!answer.ok) continue;
+        if (trails.size > 50) trails.clear();
+        trails.set(key, await answer.json());
+      } catch {
+        continue;
+      }
+    }
+    const ways = trails.get(key);
+    for (const row of body.querySelectorAll(`tr[data-step="${step}"]`)) {
+      const way = ways[row.dataset.trim];
+      if (way?.length > 1) row.querySelector(".way").replaceChildren(picture(way, Number(row.dataset.tolerance)));
+    }
+  }
+}
+
+function picture(way, tolerance) {
+  const [width, height] = [144, 42];
+  const last = way.at(-1)[0] || 1;
+  const first = way[0][0];
+  const x = (seconds) => 4 + ((seconds - first) / Math.max(0.001, last - first)) * (width - 12);
+  const y = (db) => height / 2 - placeOf(db, tolerance) * (height / 2 - 3);
+  const points = way.map(([seconds, db]) => `${x(seconds).toFixed(1)},${y(db).toFixed(1)}`).join(" ");
+  return svg(
+    "svg",
+    { class: "trail", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": `from ${textOf(way[0][1])} to ${textOf(way.at(-1)[1])} dB in ${(last - first).toFixed(0)} s` },
+    svg("rect", { class: "zone", x: 0, y: y(tolerance), width, height: y(-tolerance) - y(tolerance) }),
+    svg("path", { class: "line", d: `M0 ${y(0)}H${width}` }),
+    svg("polyline", { class: "way", points }),
+    svg("circle", { class: "end", cx: x(last), cy: y(way.at(-1)[1]), r: 3.5 }),
+  );
+}

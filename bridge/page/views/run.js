@@ -1,0 +1,77 @@
+// The run: every step with what was found and left, what is missing, and the sum at the end.
+
+import { element } from "../elements.js";
+import { hzText, textOf } from "../scale.js";
+import { view } from "./prepare.js";
+
+export function runView(app) {
+  const { setup } = app;
+  const tracks = [...new Set(setup.banks.flatMap((bank) => bank.tracks))].sort((one, other) => one - other);
+  const now = app.link.frame?.step.number;
+  const rows = setup.steps.map((step) => rowOf(app, step, tracks, now));
+  const table = element(
+    "table",
+    {},
+    element("thead", {}, element("tr", {}, ...["", "Step", "Target", "As found", "As left", "Missing", ""].map((name) => element("th", { scope: "col" }, name)))),
+    element("tbody", {}, ...rows),
+  );
+  return view(app, "The run", summary(app, tracks), element("div", { class: "scroll", tabindex: 0 }, table), practiceSummary(app));
+}
+
+function trimsOf(app, step, tracks) {
+  return tracks.map((track) => app.trimOf(track, step.number)).filter(Boolean);
+}
+
+function rowOf(app, step, tracks, now) {
+  const trims = trimsOf(app, step, tracks);
+  const missing = tracks.filter((track) => !app.trimOf(track, step.number));
+  const outside = trims.filter((trim) => !trim.within_tolerance);
+  const isDone = missing.length === 0;
+  const open = element("button", { disabled: !app.setup.visitor.may_command, "aria-label": `Go to step ${step.number}`, onclick: async () => {
+    await app.commands.goTo(step);
+    app.open("trim");
+  } }, step.number === now ? "Here" : "Go");
+  return element(
+    "tr",
+    { "aria-current": step.number === now ? "step" : null },
+    element("td", {}, element("span", { class: "mark", "aria-label": isDone ? "done" : trims.length ? "begun" : "to do" }, isDone ? (outside.length ? "!" : "✓") : trims.length ? "◐" : "○")),
+    element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`),
+    element("td", { class: "number" }, `${textOf(step.target_vu)} VU`, element("br"), `± ${step.tolerance_db}`),
+    element("td", { class: "number" }, spanText(trims.map((trim) => trim.as_found_db))),
+    element("td", { class: "number" }, spanText(trims.map((trim) => trim.as_left_db)), outside.length ? element("span", {}, element("br"), `outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
+    element("td", {}, missing.length === tracks.length ? "all" : missing.length ? missing.join(", ") : "nothing"),
+    element("td", {}, open),
+  );
+}
+
+function spanText(values) {
+  const known = values.filter((value) => value !== null);
+  if (!known.length) return "–";
+  const low = Math.min(...known);
+  const high = Math.max(...known);
+  return low === high ? textOf(low) : `${textOf(low)} … ${textOf(high)}`;
+}
+
+function summary(app, tracks) {
+  const { steps } = app.setup;
+  const wanted = steps.length * tracks.length;
+  const done = steps.reduce((sum, step) => sum + trimsOf(app, step, tracks).length, 0);
+  const outside = steps.flatMap((step) => trimsOf(app, step, tracks)).filter((trim) => !trim.within_tolerance).length;
+  const calibration = app.log.calibration;
+  const words = [`${done} of ${wanted} trims are logged`];
+  if (outside) words.push(`${outside} outside their tolerance`);
+  if (wanted && done === wanted) words.push(outside ? "look at these once more" : "everything is right: take the tape off and store it tails out");
+  return element("p", {}, `${words.join("; ")}. ${calibration ? `Calibration ${calibration.id}${calibration.ended_s ? ", finished" : ""}.` : app.log.log === "off" ? "The log is off: nothing is kept." : ""}`);
+}
+
+// For an apprentice: how close they came, and how long it took.
+function practiceSummary(app) {
+  if (app.setup.source !== "simulated") return null;
+  const trims = app.log.trims.filter((trim) => !trim.withdrawn_by && trim.as_left_db !== null && trim.step);
+  if (!trims.length) return null;
+  const errors = trims.map((trim) => Math.abs(trim.as_left_db)).sort((one, other) => one - other);
+  const seconds = trims.map((trim) => trim.seconds).sort((one, other) => one - other);
+  const middle = (values) => values[Math.floor(values.length / 2)];
+  return element("section", {}, element("h2", {}, "Practice: how it went"),
+    element("p", {}, `Half of your trims came within ${middle(errors).toFixed(2)} dB of the target, the farthest within ${errors.at(-1).toFixed(2)} dB. Half of them took ${middle(seconds).toFixed(0)} s or less, the longest ${seconds.at(-1).toFixed(0)} s. ${trims.filter((trim) => trim.within_tolerance).length} of ${trims.length} are within their tolerance.`));
+}
