@@ -26,6 +26,9 @@ LOG_LIMIT_S: Final = 60.0
 
 READ_S: Final = 5.0
 
+BLOCK_FRAMES: Final = 4096
+"""Nobody waits for a block here, and what is measured does not depend on it."""
+
 
 class _Announcer:
     """Prints trims as they are logged."""
@@ -51,9 +54,7 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
     settings = load(config)
     setup = setup_of(settings)
     begun_ns, begun_s = time.time_ns(), time.monotonic()
-    source = Recording(
-        recording, wanted_inputs(settings), settings.audio.block_frames, realtime=False, epoch_ns=begun_ns
-    )
+    source = Recording(recording, wanted_inputs(settings), BLOCK_FRAMES, realtime=False, epoch_ns=begun_ns)
     announcer = _Announcer(quiet=as_json)
     viewers: list[Viewer] = [announcer]
     with ExitStack() as stack:

@@ -39,6 +39,8 @@ class Quadrature:
         angle = self.rad_per_frame * self._centred
         self._cosine = (np.cos(angle) / self.hop_frames).astype(np.float32)
         self._sine = (-np.sin(angle) / self.hop_frames).astype(np.float32)
+        mirrored = dirichlet(2.0 * self.rad_per_frame, self.hop_frames)
+        self._real_gain, self._imaginary_gain = 1.0 / (1.0 + mirrored), 1.0 / (1.0 - mirrored)
 
     def detect(self, hop: NDArray[np.float32]) -> NDArray[np.complex128]:
         """Return C for samples of shape (hop_frames, inputs)."""
@@ -46,6 +48,13 @@ class Quadrature:
         detected.real = self._cosine.dot(hop)
         detected.imag = self._sine.dot(hop)
         return detected
+
+    def upright(self, detected: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        """Return C without the image, which turns the other way: what is left has the phase of the tone."""
+        upright = np.empty_like(detected)
+        np.multiply(detected.real, self._real_gain, out=upright.real)
+        np.multiply(detected.imag, self._imaginary_gain, out=upright.imag)
+        return upright
 
     def amplitude(
         self, detected: NDArray[np.complex128], offset_rad_per_frame: float, window: float = 1.0, image: float = 1.0

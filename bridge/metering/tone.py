@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from bridge.metering.finder import LEAST_RMS, ToneFinder
 from bridge.metering.history import History
 from bridge.metering.lattice import RectifierLattice
+from bridge.metering.moments import MovingMoments
 from bridge.metering.quadrature import Quadrature
 
 HOP_S: Final = 0.005
@@ -89,7 +90,7 @@ class ToneTracker:
         longest_hops = 2 * math.ceil(PERIODS / 15.0 / self._hop_s) + 1
         self._detected: History[np.complex128] = History(longest_hops, inputs, np.complex128)
         self._power: History[np.float64] = History(longest_hops // HOPS + 1, inputs, np.float64)
-        self._levels: History[np.float64] = History(SPREAD, inputs, np.float64, math.nan)
+        self._levels = MovingMoments(SPREAD, inputs)
         self._tuned: deque[float] = deque(maxlen=HOPS + 2)
         self._heard_hz: deque[float] = deque(maxlen=FINE)
         self._silent = np.full(inputs, math.nan)
@@ -102,6 +103,7 @@ class ToneTracker:
         self._hops = 0
         self._missing_s = 0.0
         self._before: NDArray[np.complex128] | None = None
+        self._last_turned = 0.0
         self._carries[:] = self._locked
         self._searched.clear()
         self._detected.clear()
@@ -167,7 +169,7 @@ class ToneTracker:
             self._missing_s = 0.0
             self._heard_hz.append(self._rad_per_frame * self._sample_rate_hz / (2.0 * math.pi))
         level = np.where(self._carries, 20.0 * np.log10(np.maximum(amplitude, 1e-10)), math.nan)
-        self._levels.append(level)
+        self._levels.push(level)
         return self._said(tone, level, share)
 
     def _nothing(self) -> ToneLevels:
@@ -175,14 +177,13 @@ class ToneTracker:
         return ToneLevels(0.0, 0.0, silent, silent, silent, np.zeros(self._inputs), silent)
 
     def _said(self, tone: NDArray[np.complex128], level: NDArray[np.float64], share: NDArray[np.float64]) -> ToneLevels:
-        window = self._levels.last(SPREAD)
         first = tone[np.argmax(self._carries)]
         return ToneLevels(
             hz=self._mean_hz() if self._heard_hz else 0.0,
             elapsed_s=self._hops * self._hop_s,
             level_dbfs=level,
-            fine_dbfs=window[-FINE:].sum(axis=0) / FINE,
-            spread_db=np.sqrt(np.maximum(0.0, _variance(window))),
+            fine_dbfs=self._levels.mean(FINE),
+            spread_db=self._levels.deviation(SPREAD),
             share=share,
             phase_rad=np.where(self._carries, np.angle(tone * first.conjugate()), math.nan),
         )
@@ -196,9 +197,10 @@ class ToneTracker:
         The newest hop waits for the next measurement: what each hop's frequency was is seen from its neighbours.
         """
         hops = self._detected.last(HOPS + 2)
-        # The image turns the other way: it is taken off before the turn is looked at.
-        rough = self._quadrature.amplitude(hops, self._rad_per_frame - self._quadrature.rad_per_frame)
-        turned = [self._turned(now, before, 1) for before, now in pairwise(rough)]
+        upright = self._quadrature.upright(hops)
+        turned = [self._last_turned or self._turned(upright[1], upright[0], 1)]
+        turned += [self._turned(now, before, 1) for before, now in pairwise(upright[1:])]
+        self._last_turned = turned[-1]
         size = np.zeros(self._inputs)
         for place in range(1, HOPS + 1):
             self._rad_per_frame = 0.5 * (turned[place - 1] + turned[place])
@@ -229,10 +231,3 @@ class ToneTracker:
         frames = hops * self._quadrature.hop_frames
         expected = self._quadrature.rad_per_frame
         return expected + cmath.phase(turned * cmath.exp(-1j * expected * frames)) / frames
-
-
-def _variance(rows: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the variance of each column with n − 1, quicker than numpy's own for a few columns."""
-    centred = rows - rows.sum(axis=0) / rows.shape[0]
-    result: NDArray[np.float64] = np.einsum("ni,ni->i", centred, centred) / (rows.shape[0] - 1)
-    return result

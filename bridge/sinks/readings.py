@@ -1,6 +1,5 @@
 """Every published frame as rows of a CSV file: frames in, one row a track out."""
 
-import csv
 import math
 from pathlib import Path
 from typing import Final
@@ -26,17 +25,17 @@ class ReadingsFile:
 
     def __init__(self, path: Path) -> None:
         self._file = path.open("w", encoding="utf-8", newline="")
-        self._writer = csv.writer(self._file)
-        self._writer.writerow(COLUMNS)
+        self._file.write(f"{','.join(COLUMNS)}\r\n")
 
     def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - positions, not the time of day
         """Write a frame."""
         position, hz = f"{frame.position_s:.4f}", f"{frame.tone_hz:.3f}"
-        for reading in frame.readings:
-            levels = (reading.vu, reading.deviation_db, reading.fine_db, reading.spread_db)
-            self._writer.writerow(
-                (position, reading.track, *map(_figure, levels), hz, reading.state),
-            )
+        # Nothing here ever needs quotes.
+        self._file.writelines(
+            f"{position},{one.track},{one.vu:.4f},{one.deviation_db:.4f},"
+            f"{_figure(one.fine_db)},{_figure(one.spread_db)},{hz},{one.state}\r\n"
+            for one in frame.readings
+        )
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:
         """Trims are in the log."""
