@@ -1,0 +1,156 @@
+"""MIDI as a control: bytes of any input in; commands, wishes to the recorder, and the position of the tape out.
+
+Bytes come from one thread, frames from the metering thread. Nothing here waits, and nothing that arrives raises.
+"""
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+from bridge.config.midi_settings import MidiSettings
+from bridge.control.inbox import CommandInbox, Request
+from bridge.control.midi_bindings import Bindings, Impossible, Situation, TapeWish
+from bridge.control.midi_echo import EchoWatch
+from bridge.procedure.commands import Command
+from bridge.readings import Frame, Trim
+from bridge.wire.episodes import Episode
+from bridge.wire.midi_child import same_part
+from bridge.wire.midi_messages import MessageReader
+from bridge.wire.midi_time_code import TimeCode, TimeCodeFollower
+
+BURST: Final = 64
+COMMANDS_PER_S: Final = 16
+"""Commands of one input: as many as the tracks of the largest machine at once, for an encoder that is spun, and then no
+more than two busy hands make. A port that makes more is a fault or a loop."""
+
+QUIET_S: Final = 1.0
+"""A port that made too many commands is heard again when it was quiet for so long."""
+
+TIME_CODE_STATUS: Final = (0xF1, 0xF0)
+
+_log = logging.getLogger(__name__)
+
+
+class _Allowance:
+    """How many commands an input may still make now."""
+
+    def __init__(self) -> None:
+        self._left = float(BURST)
+        self._last_s = float("-inf")
+        self._shut = False
+
+    def take(self, now_s: float) -> bool:
+        passed_s = now_s - self._last_s
+        self._last_s = now_s
+        self._left = min(self._left + passed_s * COMMANDS_PER_S, float(BURST))
+        if self._shut and passed_s < QUIET_S:
+            return False
+        self._shut = self._left < 1.0
+        if not self._shut:
+            self._left -= 1.0
+        return not self._shut
+
+
+class MidiControl:
+    """Takes commands from MIDI inputs.
+
+    Parameters
+    ----------
+    settings : MidiSettings
+    banks : int
+        How many banks there are.
+    inbox : CommandInbox
+    echoes : EchoWatch
+        Knows what was sent.
+    transport : callable
+        Does what is wanted of the recorder; returns why not, or None. Does not wait.
+    """
+
+    def __init__(
+        self,
+        settings: MidiSettings,
+        banks: int,
+        inbox: CommandInbox,
+        echoes: EchoWatch,
+        transport: Callable[[TapeWish, float], str | None],
+    ) -> None:
+        self._bindings = Bindings(settings.bind)
+        self._time_code = settings.time_code
+        self._inbox = inbox
+        self._echoes = echoes
+        self._transport = transport
+        self._situation = Situation(banks=banks)
+        self._readers: dict[str, MessageReader] = {}
+        self._allowances: dict[str, _Allowance] = {}
+        self._follower = TimeCodeFollower()
+        self._lock = threading.Lock()
+        self._refusing = Episode()
+        self._flooded = Episode()
+        self._refused_reason = ""
+        self._refused_commands = 0
+
+    @property
+    def refused(self) -> int:
+        """Commands that were not done, and bytes that were no message."""
+        return self._refused_commands + sum(reader.refused_bytes for reader in list(self._readers.values()))
+
+    @property
+    def time_code_faults(self) -> tuple[int, int, int]:
+        """Jumps, losses and times that do not exist, counted."""
+        with self._lock:
+            return self._follower.jumps, self._follower.losses, self._follower.refused
+
+    def tape_time(self, now_s: float) -> tuple[TimeCode, bool] | None:
+        """Return the tape's position and whether it runs forwards; None when no time code was heard."""
+        with self._lock:
+            time = self._follower.time_code(now_s)
+            return None if time is None else (time, self._follower.forwards(now_s))
+
+    def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - what is shown is not timed
+        """Take note of a frame: commands refer to it."""
+        self._situation = replace(self._situation, frame=frame)
+
+    def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - only the newest counts
+        """Take note of the newest trim: it is what can be withdrawn."""
+        self._situation = replace(self._situation, trim_id=trim_id)
+
+    def receive(self, port: str, data: bytes, at_s: float) -> None:
+        """Take bytes that came at an input; ``at_s`` is monotonic."""
+        reader = self._readers.setdefault(port, MessageReader())
+        for message in reader.whole(data):
+            if self._follow(port, message, at_s) or self._echoes.echo(message, at_s) is not None:
+                continue
+            for named in reader.named(message):
+                for wish in self._bindings.wishes(port, named, self._situation, at_s):
+                    self._take(port, wish, at_s)
+
+    def _follow(self, port: str, message: bytes, at_s: float) -> bool:
+        if message[0] not in TIME_CODE_STATUS or not self._time_code or not same_part(self._time_code, port):
+            return False
+        with self._lock:
+            return self._follower.receive(message, at_s)
+
+    def _take(self, port: str, wish: Command | TapeWish | Impossible, at_s: float) -> None:
+        if not self._allowances.setdefault(port, _Allowance()).take(at_s):
+            self._refused_commands += 1
+            if self._flooded.happened(at_s):
+                _log.error("MIDI input %s makes more commands than hands can: it is not heard until it is quiet", port)
+        elif isinstance(wish, Impossible):
+            self._refuse(port, wish.reason, at_s)
+        elif isinstance(wish, TapeWish):
+            self._refuse(port, self._transport(wish, at_s), at_s)
+        else:
+            request = Request(wish, f"midi {port}", lambda reason: self._refuse(port, reason, at_s))
+            if not self._inbox.put(request):
+                self._refuse(port, "too many commands are waiting", at_s)
+
+    def _refuse(self, port: str, reason: str | None, at_s: float) -> None:
+        """Say why something was not done: MIDI has no way to answer. The same reason is said once an episode."""
+        if reason is None:
+            return
+        self._refused_commands += 1
+        if self._refusing.happened(at_s) or reason != self._refused_reason:
+            _log.warning("MIDI input %s: %s", port, reason)
+        self._refused_reason = reason

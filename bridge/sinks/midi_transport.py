@@ -1,0 +1,109 @@
+"""Where the tones are on the tape, and the recorder sent there: frames and time code in; machine control out.
+
+A tone whose beginning was heard while the time code ran is known from then on. Only stop, play and locate exist here,
+and only where the config allows them.
+"""
+
+from collections.abc import Callable
+from typing import Final, Literal
+
+from bridge.config.midi_settings import MidiSettings
+from bridge.readings import Frame
+from bridge.wire import midi_machine
+from bridge.wire.midi_time_code import TRUE_FRAMES_PER_S, TimeCode
+
+SAME_TONE: Final = 0.03
+"""Tones closer than this are one: speed is off by 1 % at most, tones of a tape are a third of an octave apart."""
+
+SURE_S: Final = 1.0
+"""A tone that has played for so long is one; speech and clicks between the tones are not."""
+
+BEFORE_S: Final = 0.3
+"""The tape must have run for so long before a tone for this to be where the tone begins, and not where play began."""
+
+TapeTime = Callable[[float], tuple[TimeCode, bool] | None]
+
+
+class Transport:
+    """Knows the positions of the tones; drives the recorder when asked.
+
+    ``publish`` belongs to the metering thread; ``act`` may be called from any.
+
+    Parameters
+    ----------
+    settings : MidiSettings
+    tape_time : callable
+        The tape's position at a time, and whether it runs forwards.
+    send : callable
+        Takes a message for the recorder; does not wait.
+    """
+
+    def __init__(self, settings: MidiSettings, tape_time: TapeTime, send: Callable[[bytes], None]) -> None:
+        self._settings = settings
+        self._tape_time = tape_time
+        self._send = send
+        self._written = [(tone.hz, tone.position) for tone in settings.tone]
+        self._heard: dict[float, TimeCode] = {}
+        self._running_since_s: float | None = None
+        self._rate = 3
+        self._step = (0, 0.0)
+
+    def publish(self, frame: Frame, now_s: float) -> None:
+        """Learn where the tone playing began; wind to the tone of a new step where that is wanted."""
+        time = self._tape_time(now_s)
+        if time is None or not time[1]:
+            self._running_since_s = None
+        else:
+            self._learn(frame, time[0], now_s)
+        step = (frame.step.number, frame.step.tone_hz)
+        before, self._step = self._step, step
+        if self._settings.locate_on_step and before[0] and step[0] != before[0]:
+            self._to_tone()
+
+    def _learn(self, frame: Frame, time: TimeCode, now_s: float) -> None:
+        self._rate = time.rate
+        if self._running_since_s is None:
+            self._running_since_s = now_s
+        began_s = now_s - frame.tone_s
+        if frame.tone_hz <= 0 or frame.tone_s < SURE_S or began_s - self._running_since_s < BEFORE_S:
+            return
+        known = next((hz for hz in self._heard if _same(hz, frame.tone_hz)), frame.tone_hz)
+        count = time.count - round(frame.tone_s * TRUE_FRAMES_PER_S[time.rate])
+        # Later frames of the same tone say the same, but for the jitter of the ports: the first one stays.
+        if known not in self._heard or abs(self._heard[known].count - count) > TRUE_FRAMES_PER_S[time.rate]:
+            self._heard[known] = TimeCode.from_count(count, time.rate)
+
+    def position(self, tone_hz: float) -> TimeCode | None:
+        """Return where a tone begins; None when that is not known."""
+        for hz, time in list(self._heard.items()):
+            if _same(hz, tone_hz):
+                return time
+        for hz, text in self._written:
+            if _same(hz, tone_hz):
+                hours, minutes, seconds, frames = map(int, text.split(":"))
+                return TimeCode(self._rate, hours, minutes, seconds, frames)
+        return None
+
+    def act(self, action: Literal["stop", "play", "to tone"]) -> str | None:
+        """Do what is wanted of the recorder. Returns why not, or None."""
+        if not self._settings.machine_control:
+            return "machine control is not enabled in [midi]"
+        if action == "to tone":
+            return self._to_tone()
+        device = self._settings.machine_device
+        self._send(midi_machine.stop(device) if action == "stop" else midi_machine.play(device))
+        return None
+
+    def _to_tone(self) -> str | None:
+        _, tone_hz = self._step
+        time = self.position(tone_hz)
+        if time is None:
+            return f"where the tone of {tone_hz:g} Hz begins is not known: play it once with time code, or write it"
+        if not time.exists:
+            return f"{time} is no time at this frame rate"
+        self._send(midi_machine.locate(self._settings.machine_device, time))
+        return None
+
+
+def _same(hz: float, other_hz: float) -> bool:
+    return abs(hz - other_hz) <= SAME_TONE * hz
