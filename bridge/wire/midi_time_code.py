@@ -165,6 +165,10 @@ class TimeCodeFollower:
         """Whether the tape moves and its position is known."""
         return now_s - self._heard_s <= QUIET_S and not math.isnan(self._frames)
 
+    def forwards(self, now_s: float) -> bool:
+        """Whether the tape runs forwards and its position is known."""
+        return self._direction > 0 and self.running(now_s)
+
     def frames(self, now_s: float) -> float:
         """Return the position in frames, with the part of a frame that has passed; NaN when it was never told."""
         if not self.running(now_s):
