@@ -4,7 +4,7 @@ import hmac
 from collections import OrderedDict, deque
 from typing import Final
 
-from bridge.wire.udp import Address, is_loopback
+from bridge.wire.udp import Sender, is_loopback
 
 PAIRED: Final = 64
 """Most senders paired at one time; the one that was silent longest is forgotten."""
@@ -30,12 +30,12 @@ class Pairing:
 
     def __init__(self, code: str) -> None:
         self._code = code.encode()
-        self._paired: OrderedDict[Address, None] = OrderedDict()
+        self._paired: OrderedDict[Sender, None] = OrderedDict()
         self._wrong_s: deque[float] = deque(maxlen=WRONG_CODES)
         self._wrong_s_of: OrderedDict[str, deque[float]] = OrderedDict()
         self.wrong_codes = 0
 
-    def refusal(self, sender: Address) -> str | None:
+    def refusal(self, sender: Sender) -> str | None:
         """Return why a sender may not command, or None when it may: it is of this computer, or paired."""
         if is_loopback(sender[0]):
             return None
@@ -46,7 +46,7 @@ class Pairing:
             return "commands from the network are off: set pairing_code under [osc] in the config"
         return "not paired: send /pair with the pairing code first"
 
-    def pair(self, sender: Address, code: str, now_s: float) -> str | None:
+    def pair(self, sender: Sender, code: str, now_s: float) -> str | None:
         """Let a sender command that shows the right code. Returns why not, or None."""
         if not self._code:
             return "pairing is off: set pairing_code under [osc] in the config"

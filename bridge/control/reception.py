@@ -4,6 +4,7 @@ Whoever sent it, and whatever it is, a packet is dealt with in one bounded step 
 """
 
 import logging
+import threading
 from collections import deque
 from collections.abc import Callable
 from functools import partial
@@ -18,7 +19,7 @@ from bridge.wire.addresses import ADDRESS_SPACE, DONE, REFUSED, VERSION
 from bridge.wire.episodes import Episode
 from bridge.wire.osc import OscError, decode
 from bridge.wire.subscribers import Subscribers
-from bridge.wire.udp import RECEIVE_BYTES, Address, printable
+from bridge.wire.udp import RECEIVE_BYTES, Address, Sender, StreamPeer, printable
 
 UNASKED_ANSWERS_PER_S: Final = 10
 """Refusals a second to those not allowed to command, and of unknown commands without a request id. Enough for a person
@@ -28,7 +29,7 @@ log = logging.getLogger(__name__)
 
 
 class OscReception:
-    """Receives packets in one thread; requests may be answered from any.
+    """Receives packets from any thread, one at a time; requests may be answered from any.
 
     Parameters
     ----------
@@ -39,7 +40,8 @@ class OscReception:
     pairing : Pairing
         Who may command.
     send : callable
-        Sends a packet to an address, without waiting and without raising, from any thread.
+        Sends a datagram to an address, without waiting and without raising, from any thread. Whoever is connected is
+        answered by the connection.
     """
 
     def __init__(
@@ -52,18 +54,27 @@ class OscReception:
         self._desk = Desk(inbox)
         self._subscribers = subscribers
         self._pairing = pairing
-        self._send = send
+        self._send_datagram = send
         self._unasked_answers_s: deque[float] = deque(maxlen=UNASKED_ANSWERS_PER_S)
         self._refusing = Episode()
         self._refused_packets = 0
+        self._lock = threading.Lock()
 
     @property
     def refused_packets(self) -> int:
         """Packets that were refused, in whole or in part."""
         return self._refused_packets
 
-    def receive(self, packet: bytes, sender: Address, now_s: float) -> None:
+    def receive(self, packet: bytes, sender: Sender, now_s: float) -> None:
         """Deal with one packet; ``now_s`` is monotonic."""
+        with self._lock:
+            self._receive(packet, sender, now_s)
+
+    def closed(self, peer: StreamPeer) -> None:
+        """Take note that a connection has ended."""
+        self._subscribers.unsubscribe(peer)
+
+    def _receive(self, packet: bytes, sender: Sender, now_s: float) -> None:
         try:
             decoded = decode(packet, RECEIVE_BYTES)
         except OscError as error:
@@ -82,7 +93,7 @@ class OscReception:
         if reasons:
             self._count_refused(reasons[0], sender, now_s)
 
-    def _admit(self, asked: osc.Asked, sender: Address, now_s: float) -> str | None:
+    def _admit(self, asked: osc.Asked, sender: Sender, now_s: float) -> str | None:
         """Do what is asked, or hand it on. Returns why not, or None."""
         wish = asked.wish
         if not isinstance(wish, osc.Pair) and (refusal := self._pairing.refusal(sender)) is not None:
@@ -95,7 +106,7 @@ class OscReception:
             self._send(DONE.encode(asked.request_id), sender)
         return reason
 
-    def _serve(self, wish: osc.SessionWish | osc.LetGo, sender: Address, now_s: float) -> str | None:
+    def _serve(self, wish: osc.SessionWish | osc.LetGo, sender: Sender, now_s: float) -> str | None:
         """Do what concerns the sender alone. Returns why not, or None."""
         if isinstance(wish, osc.Pair):
             return self._pairing.pair(sender, wish.code, now_s)
@@ -107,13 +118,19 @@ class OscReception:
             self._send(VERSION.encode(bridge.__version__, ADDRESS_SPACE), sender)
         return None
 
-    def _send_answer(self, sender: Address, request_id: str, refused_reason: str | None) -> None:
+    def _send(self, packet: bytes, to: Sender) -> None:
+        if isinstance(to, StreamPeer):
+            to.link.send(packet)
+        else:
+            self._send_datagram(packet, to)
+
+    def _send_answer(self, sender: Sender, request_id: str, refused_reason: str | None) -> None:
         if refused_reason is None:
             self._send(DONE.encode(request_id), sender)
         else:
             self._send(REFUSED.encode(request_id, refused_reason), sender)
 
-    def _refuse(self, refused: osc.Refused, sender: Address, now_s: float) -> None:
+    def _refuse(self, refused: osc.Refused, sender: Sender, now_s: float) -> None:
         is_stranger = self._pairing.refusal(sender) is not None
         if not refused.request_id and (is_stranger or not refused.is_unknown):
             return
@@ -124,7 +141,7 @@ class OscReception:
             answers_s.append(now_s)
         self._send_answer(sender, refused.request_id, refused.reason)
 
-    def _count_refused(self, reason: str, sender: Address, now_s: float) -> None:
+    def _count_refused(self, reason: str, sender: Sender, now_s: float) -> None:
         self._refused_packets += 1
         if self._refusing.happened(now_s):
             log.warning("refused a packet from %s: %s", printable(sender), reason)

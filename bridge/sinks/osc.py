@@ -11,11 +11,12 @@ from collections.abc import Sequence
 
 from bridge.readings import Frame, Trim
 from bridge.wire.addresses import TRIM_LOGGED
+from bridge.wire.destinations import Destination
 from bridge.wire.episodes import Episode
 from bridge.wire.frames import FrameEncoder
 from bridge.wire.osc import OscError
 from bridge.wire.subscribers import Subscribers
-from bridge.wire.udp import Address, UdpDestination, UdpEndpoint
+from bridge.wire.udp import Sender, StreamPeer, UdpEndpoint
 
 log = logging.getLogger(__name__)
 
@@ -26,20 +27,27 @@ class OscSink:
     Parameters
     ----------
     endpoint : UdpEndpoint
-        What subscribers are sent from: the port that they wrote to.
+        What subscribers are sent from: the port that they wrote to. Those that are connected get it there.
     subscribers : Subscribers
         Who has asked for frames.
-    destinations : sequence of UdpDestination
+    destinations : sequence of Destination
         Who is sent everything, asked or not. Closed by `close`.
+    immediately : bool
+        Whether frames say "immediately" in place of the moment of their capture.
     """
 
     def __init__(
-        self, endpoint: UdpEndpoint, subscribers: Subscribers, destinations: Sequence[UdpDestination] = ()
+        self,
+        endpoint: UdpEndpoint,
+        subscribers: Subscribers,
+        destinations: Sequence[Destination] = (),
+        *,
+        immediately: bool = False,
     ) -> None:
         self._endpoint = endpoint
         self._subscribers = subscribers
         self._destinations = tuple(destinations)
-        self._encoder = FrameEncoder()
+        self._encoder = FrameEncoder(immediately=immediately)
         self._unsendable = Episode()
         self._lock = threading.Lock()
 
@@ -61,19 +69,24 @@ class OscSink:
                 if self._unsendable.happened(now_s):
                     log.exception("a frame could not be sent")
                 return
-            self._send(packet, addresses)
+            self._send(packet, addresses, is_frame=True)
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:
         """Send that a trim is in the log. Call it after the commit, never before."""
         values = (trim.track, trim.adjustment, trim.as_found_db, trim.as_left_db, trim.spread_db, trim_id)
         with self._lock:
-            self._send(TRIM_LOGGED.encode(*values), self._subscribers.active(now_s))
+            self._send(TRIM_LOGGED.encode(*values), self._subscribers.active(now_s), is_frame=False)
 
-    def _send(self, packet: bytes, addresses: Sequence[Address]) -> None:
+    def _send(self, packet: bytes, subscribers: Sequence[Sender], *, is_frame: bool) -> None:
         for destination in self._destinations:
             destination.send(packet)
-        for address in addresses:
-            self._endpoint.send(packet, address)
+        for subscriber in subscribers:
+            if not isinstance(subscriber, StreamPeer):
+                self._endpoint.send(packet, subscriber)
+            elif is_frame:
+                subscriber.link.show(packet)
+            else:
+                subscriber.link.send(packet)
 
     def close(self) -> None:
         """Let go of the fixed destinations."""

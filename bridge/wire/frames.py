@@ -33,9 +33,16 @@ def _element(row: Address, value: osc.Argument, track: int = 0) -> bytes:
 
 
 class FrameEncoder:
-    """Writes frames; for one thread. Quickest while the tracks stay the same from frame to frame."""
+    """Writes frames; for one thread. Quickest while the tracks stay the same from frame to frame.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    immediately : bool
+        Whether the time tag of all frames is "immediately".
+    """
+
+    def __init__(self, *, immediately: bool = False) -> None:
+        self._immediately = immediately
         self._lay_out(())
 
     def _lay_out(self, tracks: tuple[int, ...]) -> None:
@@ -53,7 +60,7 @@ class FrameEncoder:
         self._seldom_elements = b""
 
     def encode(self, frame: Frame) -> bytes:
-        """Return the frame as one bundle, its time tag the moment at which the last sample was captured.
+        """Return the frame as one bundle; its time tag is the moment at which the last sample was captured.
 
         Raises
         ------
@@ -64,7 +71,7 @@ class FrameEncoder:
         tracks = tuple(map(_track, readings))
         if tracks != self._tracks:
             self._lay_out(tracks)
-        self._time_tag[0] = osc.time_tag_from_ns(frame.captured_ns)
+        self._time_tag[0] = osc.IMMEDIATELY if self._immediately else osc.time_tag_from_ns(frame.captured_ns)
         with np.errstate(over="ignore"):
             self._words[self._places] = [*chain.from_iterable(map(_level_values, readings)), *_tone_values(frame)]
         seldom = _seldom_values(frame)

@@ -1,9 +1,9 @@
-"""Who is sent the frames for a while: the subscriptions that came over OSC. Holds addresses, sends nothing."""
+"""Who is sent the frames for a while: the subscriptions that came over OSC. Holds senders, sends nothing."""
 
 import threading
 from typing import Final
 
-from bridge.wire.udp import Address
+from bridge.wire.udp import Sender
 
 SUBSCRIBERS: Final = 16
 """Most at one time. A studio has a few screens; each costs a datagram a frame."""
@@ -16,10 +16,10 @@ class Subscribers:
     """
 
     def __init__(self) -> None:
-        self._until_s: dict[Address, float] = {}
+        self._until_s: dict[Sender, float] = {}
         self._lock = threading.Lock()
 
-    def subscribe(self, address: Address, duration_s: float, now_s: float) -> str | None:
+    def subscribe(self, address: Sender, duration_s: float, now_s: float) -> str | None:
         """Send frames to ``address`` from now on; a repeat begins anew. Returns why not, or None."""
         with self._lock:
             self._forget_expired(now_s)
@@ -28,12 +28,12 @@ class Subscribers:
             self._until_s[address] = now_s + duration_s
         return None
 
-    def unsubscribe(self, address: Address) -> None:
+    def unsubscribe(self, address: Sender) -> None:
         """Send no more frames to ``address``; nothing when it had none."""
         with self._lock:
             self._until_s.pop(address, None)
 
-    def active(self, now_s: float) -> tuple[Address, ...]:
+    def active(self, now_s: float) -> tuple[Sender, ...]:
         """Return who is to be sent a frame now."""
         with self._lock:
             self._forget_expired(now_s)

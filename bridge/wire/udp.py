@@ -18,13 +18,37 @@ import threading
 import time
 from collections.abc import Callable
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple, Protocol
 
 from bridge.wire.episodes import Episode
 from bridge.wire.osc import PACKET_BYTES
 
 Address = tuple[str, int] | tuple[str, int, int, int]
 """As sockets have it: host and port, with flow and scope after them for IPv6."""
+
+
+class Link(Protocol):
+    """A connection: what one sender is answered by, when it did not send a datagram. From any thread."""
+
+    def send(self, packet: bytes) -> bool:
+        """Send what must not be missed. Never waits, never raises; False when it cannot be."""
+        ...
+
+    def show(self, packet: bytes) -> bool:
+        """Send a frame; one that still waits is replaced. Never waits, never raises; False when it cannot be."""
+        ...
+
+
+class StreamPeer(NamedTuple):
+    """Who is at the other end of a connection. Each connection is somebody else."""
+
+    host: str
+    port: int
+    link: Link
+
+
+Sender = Address | StreamPeer
+"""Where a packet came from, and where answers and frames go."""
 
 TURN_S: Final = 0.001
 PAUSE_S: Final = 0.002
@@ -59,7 +83,7 @@ def is_loopback(host: str) -> bool:
     return (mapped or address).is_loopback
 
 
-def printable(address: Address) -> str:
+def printable(address: Sender) -> str:
     """Return an address as people write it: ``192.0.2.7:9000``, ``[2001:db8::7]:9000``."""
     return f"[{address[0]}]:{address[1]}" if ":" in address[0] else f"{address[0]}:{address[1]}"
 
@@ -79,10 +103,17 @@ def resolve(destination: str) -> Address:
         colon = ""
     if not (colon and host and port.isascii() and port.isdecimal() and 0 < int(port) < 65_536):
         raise UdpError(f"{destination!r} is not host:port, as in 192.0.2.7:9000 or [2001:db8::7]:9000")
-    return _lookup(host, int(port))
+    return lookup(host, int(port))
 
 
-def _lookup(host: str, port: int) -> Address:
+def lookup(host: str, port: int) -> Address:
+    """Return the numeric address of a host. Asks the name service, so it may wait.
+
+    Raises
+    ------
+    UdpError
+        When the host is not known.
+    """
     try:
         found = socket.getaddrinfo(host, port, type=socket.SOCK_DGRAM)
     except (OSError, UnicodeError) as error:
@@ -111,10 +142,18 @@ class UdpDestination:
     """A fixed receiver: has a connected socket of its own, so that the system tells when nobody is there.
 
     For one thread at a time. A receiver that is gone costs one system call a frame; when it is back, so are the frames.
+
+    Parameters
+    ----------
+    address : Address
+        Where it hears.
+    prepare : callable, optional
+        Sets up each socket before it is used. May raise OSError.
     """
 
-    def __init__(self, address: Address) -> None:
+    def __init__(self, address: Address, prepare: Callable[[socket.socket], None] | None = None) -> None:
         self.address = address
+        self._prepare = prepare
         self.lost_packets = 0
         self._socket: socket.socket | None = None
         self._episode = Episode()
@@ -124,6 +163,8 @@ class UdpDestination:
         try:
             if self._socket is None:
                 self._socket = _socket(_family(self.address))
+                if self._prepare is not None:
+                    self._prepare(self._socket)
                 self._socket.connect(self.address)
             self._socket.send(packet)
         except OSError as error:
@@ -170,7 +211,7 @@ class UdpEndpoint:
         self._losing = Episode()
         self._dropped: dict[socket.socket, int] = {}
         try:
-            self.address = self._bind(_lookup(listen, port))
+            self.address = self._bind(lookup(listen, port))
             if self.address[0] == "::":
                 self._bind(("0.0.0.0", self.address[1]))
         except (OSError, UdpError) as error:
@@ -238,6 +279,7 @@ class UdpEndpoint:
 
     def _take(self, one: socket.socket, receive: Callable[[bytes, Address, float], None]) -> None:
         began_s = now_s = time.monotonic()
+        worked_s = -time.thread_time()
         while now_s - began_s < TURN_S:
             try:
                 packet, sender = self._read(one)
@@ -252,7 +294,8 @@ class UdpEndpoint:
                 # A fault of ours: the next packet may be without it, and nobody but this thread would hear it.
                 log.exception("a packet from %s could not be handled", printable(sender))
             now_s = time.monotonic()
-        self._stopping.wait(PAUSE_S)
+        # One packet may take longer than a turn. What counts is the work, not how long others have had the processor.
+        self._stopping.wait(max(PAUSE_S, PAUSE_S / TURN_S * (worked_s + time.thread_time())))
 
     def _read(self, one: socket.socket) -> tuple[bytes, Address]:
         if not _COUNTS_DROPS:

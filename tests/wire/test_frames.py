@@ -136,3 +136,8 @@ def test_nothing_in_a_frame_holds_it_back() -> None:
     assert str(said["/health/message"]).startswith("? cannot open ab")
     assert said["/health/lost_frames"] == 2**31 - 1
     assert said["/track/1/vu"] == math.inf
+
+
+def test_immediately_for_receivers_with_another_clock() -> None:
+    # OSC 1.0, "Temporal Semantics and OSC Time Tags": 63 zero bits and a one.
+    assert FrameEncoder(immediately=True).encode(frame(reading(1)))[8:16] == bytes(7) + b"\1"

@@ -5,22 +5,14 @@ import logging
 import socket
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import pytest
 
 from bridge.wire import udp
 from bridge.wire.osc import encode_message
 from bridge.wire.udp import Address, UdpDestination, UdpEndpoint, UdpError, is_loopback, printable, resolve
-
-DEADLINE_S = 20.0
-
-
-def wait_until(condition: Callable[[], bool]) -> None:
-    end_s = time.monotonic() + DEADLINE_S
-    while not condition():
-        assert time.monotonic() < end_s, "it never happened"
-        time.sleep(0.002)
+from tests.wire.waiting import DEADLINE_S, wait_until
 
 
 @contextlib.contextmanager
