@@ -15,22 +15,28 @@ const STROKES = {
   9: "M.1 .9C.18 .97 .3 1 .44 1C.8 1 1 .76 1 .38C1 .12 .8 0 .5 0S0 .13 0 .32C0 .52 .2 .62 .48 .62C.75 .62 .96 .52 1 .36",
 };
 
-const SLIMMEST = 0.4; // of its height; below that a digit is no longer read from afar
-const WIDEST = 0.62;
+const SLIMMEST = 0.27; // of its height; below that a digit is no longer read from afar
+const WIDEST = 0.6;
+const GAP = 0.3; // between digits, as a share of a digit and of a stroke
 
 // Returns { path, dots, width, height, stroke } of a text of digits, one sign and one point, in a box in pixels.
 export function drawn(text, boxWidth, boxHeight) {
   const digits = [...text].filter((character) => character >= "0" && character <= "9").length;
   const hasSign = /[+−]/.test(text);
   const hasPoint = text.includes(".");
-  // Everything is counted in digit widths: gaps between digits, the sign, the point.
-  const wanted = (share) => share * digits + 0.24 * (digits - 1) + (hasPoint ? 0.16 : 0) + (hasSign ? 0.62 : 0) + 0.16;
+  // The width of the whole, in heights, for digits of a share of their height.
+  const wanted = (share) => {
+    const stroke = strokeOf(share);
+    const gap = GAP * share + stroke;
+    return digits * share + (digits - 1) * gap + (hasPoint ? 1.3 * stroke : 0) + (hasSign ? 0.75 * share + gap : 0) + stroke;
+  };
   const widths = boxWidth / boxHeight;
-  const share = Math.min(WIDEST, Math.max(SLIMMEST, (widths - wanted(0)) / Math.max(1, digits)));
+  let share = WIDEST;
+  while (share > SLIMMEST && wanted(share) > widths) share -= 0.01;
   const height = Math.min(boxHeight, boxWidth / wanted(share));
-  const stroke = height * 0.145;
-  const width = share * height - stroke * 0.4;
-  const gap = 0.24 * height;
+  const stroke = strokeOf(share) * height;
+  const width = share * height;
+  const gap = GAP * width + stroke;
   const top = stroke / 2;
   const tall = height - stroke;
   let x = stroke / 2;
@@ -38,21 +44,24 @@ export function drawn(text, boxWidth, boxHeight) {
   const dots = [];
   for (const character of text) {
     if (character === "+" || character === "−") {
-      const arm = 0.21 * height;
+      const arm = 0.375 * width;
       const middle = height / 2;
       parts.push(`M${x} ${middle}H${x + 2 * arm}`);
       if (character === "+") parts.push(`M${x + arm} ${middle - arm}V${middle + arm}`);
-      x += 2 * arm + 0.2 * height;
+      x += 2 * arm + gap;
     } else if (character === ".") {
-      x += 0.08 * height - gap / 2 + stroke * 0.28;
-      dots.push([x, height - stroke * 0.62, stroke * 0.62]);
-      x += 0.08 * height + gap / 2 + stroke * 0.28;
+      dots.push([x - gap / 2 + stroke * 0.65, height - stroke * 0.62, stroke * 0.62]);
+      x += 1.3 * stroke;
     } else {
       parts.push(placed(STROKES[character], x, top, width, tall));
       x += width + gap;
     }
   }
   return { path: parts.join(""), dots, width: x - gap + stroke / 2, height, stroke };
+}
+
+function strokeOf(share) {
+  return Math.min(0.145, 0.36 * share);
 }
 
 function placed(path, x, y, width, height) {

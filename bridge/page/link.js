@@ -60,7 +60,7 @@ export class Link {
 
   // Connect anew at once, where somebody is looking and nothing comes.
   again() {
-    if (performance.now() - this.receivedMs < 1000) return;
+    if (performance.now() - Math.max(this.receivedMs, this.openedMs) < 1000) return;
     this.abandon();
     this.tries = 0;
     this.open();
@@ -208,6 +208,9 @@ function frameOf({ seconds, messages }) {
       track[name] = value;
     } else if (group in frame) frame[group][name] = value;
   }
+  // Seven digits of a 32-bit float: what was 0.1 shall read 0.1.
+  for (const name of ["tolerance_db", "speed_ips", "tone_hz", "target_vu"])
+    if (Number.isFinite(frame.step[name])) frame.step[name] = Number(frame.step[name].toPrecision(7));
   frame.tracks.sort((one, other) => one.number - other.number);
   return frame;
 }

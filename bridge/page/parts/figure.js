@@ -20,11 +20,9 @@ export class Figure {
     this.app = app;
     this.path = svg("path", { class: "stroke" });
     this.dots = svg("g");
-    this.sign = svg("g");
-    this.unit = svg("text", { class: "unit" });
-    this.unit.textContent = "dB";
-    this.picture = svg("svg", { "aria-hidden": "true" }, this.path, this.dots, this.sign, this.unit);
+    this.picture = svg("svg", { "aria-hidden": "true" }, this.path, this.dots);
     this.number = element("div", { class: "number" }, this.picture);
+    this.shape = svg("svg", { class: "shape", viewBox: "-50 -50 100 100", "aria-hidden": "true" });
     this.trackNumber = element("b");
     this.state = element("span", { class: "state" });
     this.track = element(
@@ -34,6 +32,7 @@ export class Figure {
       this.trackNumber,
       this.state,
     );
+    this.unit = element("span", { class: "unit" }, "dB");
     this.way = element("span", { class: "way" });
     this.needle = element("span", { class: "needle" });
     this.element = element(
@@ -41,7 +40,8 @@ export class Figure {
       { class: "part figure", "aria-label": "Track in focus" },
       this.track,
       this.number,
-      element("div", { class: "words" }, this.way, this.needle),
+      this.shape,
+      element("div", { class: "words" }, element("span", { class: "said" }, this.unit, " ", this.way), this.needle),
     );
     this.shown = { track: 0, db: NaN, ms: 0 };
     this.drawnAs = "";
@@ -62,7 +62,7 @@ export class Figure {
     put(this.trackNumber, String(track.number));
     put(this.state, STATES[track.state] ?? track.state);
     put(this.way, wayOf(sign, frame.step.adjustment));
-    put(this.needle, hasTone ? `needle ${textOf(track.deviation, 1)} · ${spreadText(track.spread)}` : `needle ${vuText(track.vu)}`);
+    put(this.needle, `needle ${vuText(track.vu)}${hasTone ? ` · spread ${spreadText(track.spread)}` : ""}`);
     this.state.classList.toggle("notice", track.state === "clipped");
     const key = `${text} ${sign} ${this.box}`;
     if (key !== this.drawnAs) this.draw(text, sign, key);
@@ -84,51 +84,31 @@ export class Figure {
     if (!this.box) return;
     this.drawnAs = key;
     const [width, height] = this.box;
-    const glyph = Math.min(height * 0.62, width * 0.17);
-    const isUpright = width < height * 2.2;
-    const room = width - glyph * 1.35;
-    const figure = drawn(text, room, height * 0.94);
-    this.picture.setAttribute("class", sign === "high" || sign === "low" ? sign : "");
+    const figure = drawn(text, width, height * 0.96);
+    const hue = sign === "high" || sign === "low" ? sign : "";
+    this.picture.setAttribute("class", hue);
     this.path.setAttribute("d", figure.path);
     this.path.setAttribute("stroke-width", figure.stroke);
-    const top = (height - figure.height) / 2;
-    for (const part of [this.path, this.dots]) part.setAttribute("transform", `translate(0 ${top})`);
+    const left = Math.max(0, Math.min((width - figure.width) / 2, figure.height * 0.1));
+    for (const part of [this.path, this.dots])
+      part.setAttribute("transform", `translate(${left} ${(height - figure.height) / 2})`);
     this.dots.replaceChildren(...figure.dots.map(([cx, cy, r]) => svg("circle", { cx, cy, r })));
-    const x = isUpright ? width - glyph * 0.55 : Math.min(width - glyph * 0.55, figure.width + glyph * 0.85);
-    this.sign.replaceChildren(...signShape(sign, x, height / 2, glyph));
-    const size = Math.max(16, figure.height * 0.16);
-    this.unit.setAttribute("x", x - size * 0.62);
-    this.unit.setAttribute("y", top + figure.height);
-    this.unit.setAttribute("font-size", size);
-    this.unit.setAttribute("visibility", text ? "visible" : "hidden");
-    this.number.dataset.height = Math.round(text ? figure.height : 0);
+    this.shape.setAttribute("class", `shape ${hue}`);
+    this.shape.replaceChildren(...signShape(sign));
+    this.unit.hidden = !text;
+    this.number.dataset.height = text ? figure.height.toFixed(1) : 0;
     this.number.dataset.text = text;
     this.number.dataset.sign = sign;
   }
 }
 
 // The same picture as everywhere: two lines are the tolerance, and a wedge points to them from where the track is.
-function signShape(sign, x, y, size) {
+function signShape(sign) {
   if (sign === "none") return [];
-  const half = size * 0.42;
-  const stroke = size * 0.1;
-  const lines = (at) =>
-    svg("path", { class: "stroke", "stroke-width": stroke, d: `M${x - half} ${at - stroke}H${x + half}M${x - half} ${at + stroke}H${x + half}` });
-  if (sign === "right") {
-    const gap = size * 0.3;
-    return [
-      svg("path", {
-        class: "stroke",
-        "stroke-width": stroke,
-        d: `M${x - half} ${y - gap}H${x + half}M${x - half} ${y + gap}H${x + half}`,
-      }),
-      svg("path", { class: "solid", d: `M${x} ${y - gap * 0.62}l${gap * 0.62} ${gap * 0.62}l${-gap * 0.62} ${gap * 0.62}l${-gap * 0.62} ${-gap * 0.62}z` }),
-    ];
-  }
+  const lines = (one, other) => svg("path", { class: "stroke", "stroke-width": 9, d: `M-42 ${one}H42M-42 ${other}H42` });
+  if (sign === "right") return [lines(-34, 34), svg("path", { class: "solid", d: "M0 -22L22 0L0 22L-22 0Z" })];
   const down = sign === "high" ? 1 : -1;
-  const tip = y + down * size * 0.22;
-  const wedge = svg("path", { class: "solid", d: `M${x} ${tip}L${x - half} ${tip - down * size * 0.62}H${x + half}Z` });
-  return [wedge, lines(y + down * size * 0.42)];
+  return [svg("path", { class: "solid", d: `M0 ${down * 14}L-40 ${down * -46}H40Z` }), lines(down * 24, down * 43)];
 }
 
 function wayOf(sign, adjustment) {

@@ -78,6 +78,8 @@ export class Tracks {
       context.fillStyle = sign === "right" ? colours.ink : colours[sign];
       context.strokeStyle = context.fillStyle;
       const half = Math.min(size * 0.52, column * 0.4);
+      context.lineWidth = Math.max(1.5, size * 0.07);
+      line(context, x, y(0), x, y(db));
       if (Number.isFinite(track.spread)) {
         context.lineWidth = Math.max(2, size * 0.14);
         const ends = [y(db + track.spread), y(db - track.spread)];

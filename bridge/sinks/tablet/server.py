@@ -310,7 +310,11 @@ class TabletServer:
         open_socket = web.WebSocketResponse(
             compress=False, heartbeat=HEARTBEAT_S, max_msg_size=RECEIVE_BYTES, timeout=0.5, writer_limit=1
         )
-        await open_socket.prepare(request)
+        try:
+            await open_socket.prepare(request)
+        except ConnectionError:
+            # It went away while it was being let in.
+            return open_socket
         assert isinstance(transport, asyncio.Transport)
         client = Client(open_socket, transport, host)
         loop = asyncio.get_running_loop()
