@@ -42,7 +42,7 @@ from bridge.procedure.outcomes import (
 )
 from bridge.procedure.preparation import Confirmation, outstanding
 from bridge.procedure.progress import Missing, Record
-from bridge.readings import Frame, Health, Trim
+from bridge.readings import Frame, Health, MidiState, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
 from bridge.source.simulated import Simulated
@@ -78,6 +78,25 @@ class Counters(Protocol):
         ...
 
 
+class MidiHealth(Protocol):
+    """How MIDI does."""
+
+    @property
+    def state(self) -> MidiState:
+        """Whether the ports are there."""
+        ...
+
+    @property
+    def losses(self) -> int:
+        """How often a port went away."""
+        ...
+
+    @property
+    def problem(self) -> str:
+        """What is wrong now, in one line; empty when nothing is."""
+        ...
+
+
 class Engine:
     """Meters, follows the calibration, publishes and logs.
 
@@ -91,6 +110,7 @@ class Engine:
     log : LogWriter or None
         None when nothing is logged.
     counters : Counters or None
+    midi : MidiHealth or None
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
     """
@@ -104,6 +124,7 @@ class Engine:
         *,
         log: LogWriter | None,
         counters: Counters | None = None,
+        midi: MidiHealth | None = None,
         asks_preparation: bool = False,
     ) -> None:
         self.calibration = Calibration(setup)
@@ -112,6 +133,7 @@ class Engine:
         self._inbox = inbox
         self._log = log
         self._counters = counters
+        self._midi = midi
         self._asks_preparation = asks_preparation
         self._meter: Meter | None = None
         self._source: Source | None = None
@@ -303,7 +325,7 @@ class Engine:
 
     def health(self) -> Health:
         """Return what went wrong so far, and what is wrong now."""
-        log, counters = self._log, self._counters
+        log, counters, midi = self._log, self._counters, self._midi
         return Health(
             source="ended" if self._ended else "running" if self._source else "lost",
             log=log.state if log else "off",
@@ -313,7 +335,13 @@ class Engine:
             refused_packets=counters.refused_packets if counters else 0,
             refused_trims=log.refused_trims if log else 0,
             dropped_packets=counters.dropped_packets if counters else 0,
-            message=self._problem or (log.problem if log else "") or self.calibration.notice or self._unprepared(),
+            message=self._problem
+            or (log.problem if log else "")
+            or self.calibration.notice
+            or self._unprepared()
+            or (midi.problem if midi else ""),
+            midi=midi.state if midi else "off",
+            midi_losses=midi.losses if midi else 0,
         )
 
     def _unprepared(self) -> str:

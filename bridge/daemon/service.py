@@ -1,4 +1,4 @@
-"""The running daemon: log, OSC, metering, started in this order and stopped in reverse."""
+"""The running daemon: log, OSC, MIDI, metering, started in this order and stopped in reverse."""
 
 import logging
 import sys
@@ -15,6 +15,7 @@ from bridge.control.inbox import CommandInbox
 from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
 from bridge.daemon.engine import Engine, Viewer
+from bridge.daemon.midi import Midi
 from bridge.daemon.pump import Pump
 from bridge.daemon.sources import open_source
 from bridge.log.calibrations import Opening
@@ -159,6 +160,9 @@ class Service:
             self.osc = Osc(settings, self.inbox)
             self._stages.callback(self.osc.stop)
             viewers.insert(0, self.osc.sink)
+        midi = Midi(settings, self.inbox)
+        self._stages.callback(midi.stop)
+        viewers.append(midi)
         self._engine = Engine(
             setup,
             settings.osc.frames_per_s,
@@ -166,6 +170,7 @@ class Service:
             self.inbox,
             log=log,
             counters=self.osc,
+            midi=midi,
             asks_preparation=self.asks_preparation,
         )
         if resumption is not None:
@@ -175,6 +180,7 @@ class Service:
             self._engine.resume(resumption)
         if self.osc is not None:
             self.osc.start()
+        midi.start()
         pump = Pump(self._engine, self._make_source, self._ended)
         self._stages.callback(pump.stop)
         pump.start()

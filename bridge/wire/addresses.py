@@ -7,7 +7,7 @@ in the column ``about``.
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
-from bridge.readings import LogState, SourceState, State
+from bridge.readings import LogState, MidiState, SourceState, State
 from bridge.tape.machine import Path
 from bridge.wire import osc
 
@@ -124,6 +124,7 @@ _FOUND = (Argument("f", "as found", "dB", -212, 103, nothing=True),)
 _LEFT = (Argument("f", "as left", "dB", -212, 103, nothing=True),)
 _STATE = (Argument("s", "state", choices=get_args(State)),)
 _SOURCE = (Argument("s", "state", choices=get_args(SourceState)),)
+_MIDI = (Argument("s", "state", choices=get_args(MidiState)),)
 _LOG = (Argument("s", "state", choices=get_args(LogState)),)
 _ON = (Argument("T", "on"),)
 
@@ -159,6 +160,8 @@ FRAME_ADDRESSES: Final = (
     Address("/health/refused_packets", _COUNT, "packets refused, in whole or in part", "health.refused_packets"),
     Address("/health/refused_trims", _COUNT, "trims that could not be written", "health.refused_trims"),
     Address("/health/dropped_packets", _COUNT, "packets lost on the way in or out", "health.dropped_packets"),
+    Address("/health/midi", _MIDI, "whether the MIDI ports that the config names are there", "health.midi"),
+    Address("/health/midi_losses", _COUNT, "how often a MIDI port went away", "health.midi_losses"),
     Address("/health/message", _REASON, "what is wrong now; empty when nothing is", "health.message"),
 )
 """What every frame carries once."""

@@ -23,7 +23,7 @@ def reading(track: int, **changes: object) -> Reading:
 
 def frame(*readings: Reading, **changes: object) -> Frame:
     step = StepReading(2, 12, "repro high", 10_000.0, 15.0, -0.75, 0.5)
-    health = Health("running", "writing", 1, 2, 3, 4, 5, 6, "no tape")
+    health = Health("running", "writing", 1, 2, 3, 4, 5, 6, "no tape", "waiting", 7)
     base = Frame(12.5, CAPTURED_NS, 9_999.5, step, 1, False, 3, readings, health, tone_s=4.5)
     return replace(base, **changes)
 
@@ -68,6 +68,8 @@ def test_every_address_of_the_design() -> None:
         "/health/refused_packets": 4,
         "/health/refused_trims": 5,
         "/health/dropped_packets": 6,
+        "/health/midi": "waiting",
+        "/health/midi_losses": 7,
         "/health/message": "no tape",
     }
 
@@ -100,7 +102,7 @@ def test_one_encoder_for_changing_tracks_and_states(run: list[list[Reading]], fi
     for readings in run:
         numbered = [replace(one, track=first + place) for place, one in enumerate(readings, 1)]
         said = heard(encoder.encode(frame(*numbered)))
-        assert len(said) == 5 * len(numbered) + 21
+        assert len(said) == 5 * len(numbered) + 23
         for one in numbered:
             sent = [said[f"/track/{one.track}/{name}"] for name in ("vu", "deviation", "fine", "spread", "state")]
             wanted = [one.vu, one.deviation_db, one.fine_db, one.spread_db, one.state]
@@ -122,12 +124,12 @@ def test_what_rarely_changes_is_sent_anew_when_it_does() -> None:
 
 
 def test_no_tracks_and_all_tracks() -> None:
-    assert len(heard(FrameEncoder().encode(frame()))) == 21
+    assert len(heard(FrameEncoder().encode(frame()))) == 23
     packet = FrameEncoder().encode(frame(*(reading(track) for track in range(1, 65))))
-    assert len(heard(packet)) == 64 * 5 + 21
+    assert len(heard(packet)) == 64 * 5 + 23
     # One datagram over IPv4 carries 65,507 bytes.
     assert len(packet) < 65_507
-    assert len(decode(packet).messages) == 64 * 5 + 21
+    assert len(decode(packet).messages) == 64 * 5 + 23
 
 
 def test_nothing_in_a_frame_holds_it_back() -> None:
