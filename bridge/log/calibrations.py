@@ -1,11 +1,11 @@
 """The life of a calibration in the log: begun or resumed, written entry by entry, finished.
 
 Which calibration is resumed: the newest of this machine that is not finished, if its last entry is at most
-`RESUME_WITHIN_S` old and every trim in it (but for withdrawn ones) still has its step: same adjustment and speed, the
-tone within `SAME_TONE_RATIO`, the target within `SAME_TARGET_DB`. Steps may have joined, left, moved or got another
-tolerance: the trims are as true as before, the new list is written, and the position follows its step. When the target
-of a logged trim has changed, trims for two targets would stand side by side as one calibration: the old one is ended,
-with the reason, and a new one begun.
+`RESUME_WITHIN_S` old and every trim in it (but for withdrawn ones) still belongs to a step, as
+`bridge.procedure.steps.belongs` says. Steps may have joined, left, moved or got another tolerance: the trims are as
+true as before, the new list is written, and the position follows its step. When the target of a logged trim has
+changed, trims for two targets would stand side by side as one calibration: the old one is ended, with the reason, and a
+new one begun.
 """
 
 import sqlite3
@@ -20,16 +20,10 @@ from bridge.log.faults import LogError
 from bridge.log.queries import LoggedTrim, Selection, confirmations_of, position_of, steps_of, trims
 from bridge.log.writing import end, write_position, write_steps
 from bridge.procedure.preparation import Confirmation
-from bridge.procedure.steps import Step
+from bridge.procedure.steps import Step, belongs
 
 RESUME_WITHIN_S: Final = 72 * 3600.0
 """A calibration left on Friday evening goes on on Monday morning; next month's is another one."""
-
-SAME_TARGET_DB: Final = 0.01
-"""What the fine level is accurate to: a target that moved by less asks for the same trim."""
-
-SAME_TONE_RATIO: Final = 1.05
-"""Tape speeds differ by less, tones of a calibration tape by more (a third of an octave is 1.26)."""
 
 _PROGRAM: Final = f"trimbridge {bridge.__version__}"
 
@@ -136,22 +130,12 @@ def _obstacle(
         return f"its last entry is {age_s / 3600.0:.0f} hours old"
     for one in logged:
         trim = one.trim
-        if one.withdrawal is None and not any(_is_step_of(one, step) for step in opening.steps):
+        if one.withdrawal is None and not any(belongs(one.trim, step) for step in opening.steps):
             return (
                 f"trim {one.id} was made for {trim.adjustment} at {trim.tone_hz:g} Hz, {trim.speed_ips:g} ips to "
                 f"{trim.target_vu:+.2f} VU, which is not among the steps now"
             )
     return ""
-
-
-def _is_step_of(one: LoggedTrim, step: Step) -> bool:
-    trim = one.trim
-    return (
-        trim.adjustment == step.adjustment
-        and trim.speed_ips == step.speed_ips
-        and 1.0 / SAME_TONE_RATIO <= trim.tone_hz / step.tone_hz <= SAME_TONE_RATIO
-        and abs(trim.target_vu - step.target_vu) <= SAME_TARGET_DB
-    )
 
 
 def _are_equal(before: Sequence[Step], now: Sequence[Step]) -> bool:

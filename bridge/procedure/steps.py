@@ -2,9 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
+from bridge.readings import Trim
 from bridge.tape.machine import Adjustment
 from bridge.tape.target_warnings import TargetWarning
+from bridge.tape.wavelength import same_speed
+
+SAME_TARGET_DB: Final = 0.01
+"""What the fine level is accurate to: a target that moved by less asks for the same trim."""
+
+SAME_TONE_RATIO: Final = 1.05
+"""Tape speeds differ by less, tones of a calibration tape by more (a third of an octave is 1.26)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,3 +34,18 @@ class Step:
     target_uncertainty_db: float = field(default=0.0, compare=False)
     target_warnings: tuple[TargetWarning, ...] = field(default=(), compare=False)
     advice: tuple[str, ...] = field(default=(), compare=False)
+
+
+def has_target(adjustment: str) -> bool:
+    """Return whether the meter must read something in a step: bias is set by its peak, wherever on the meter that is."""
+    return adjustment != "bias"
+
+
+def belongs(trim: Trim, step: Step) -> bool:
+    """Return whether a trim was made in a step, whatever its number and its tolerance were then."""
+    return (
+        trim.adjustment == step.adjustment
+        and same_speed(trim.speed_ips, step.speed_ips)
+        and 1.0 / SAME_TONE_RATIO <= trim.tone_hz / step.tone_hz <= SAME_TONE_RATIO
+        and (not has_target(step.adjustment) or abs(trim.target_vu - step.target_vu) <= SAME_TARGET_DB)
+    )
