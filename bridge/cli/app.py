@@ -55,13 +55,14 @@ def demo(
     seed: Annotated[int, typer.Option(help="Which recorder and which hand.", min=0)] = 4,
     fast: Annotated[bool, typer.Option("--fast", help="Do not wait for real time.")] = False,
     plain: Annotated[bool, typer.Option("--plain", help="Write lines in place of the live view.")] = False,
-    port: Annotated[int, typer.Option(help="UDP port for OSC.", min=0, max=65535)] = 9710,
+    port: Annotated[int, typer.Option(help="UDP port for OSC; 0 = a free one.", min=0, max=65535)] = 9710,
+    page_port: Annotated[int, typer.Option(help="TCP port of the page; 0 = a free one.", min=0, max=65535)] = 9711,
     log: LogOption = None,
 ) -> None:
     """Show the main job on a simulated recorder."""
     from bridge.cli.demo import demo as show
 
-    show(by_hand=by_hand, seed=seed, fast=fast, plain=plain, port=port, log=log)
+    show(by_hand=by_hand, seed=seed, fast=fast, plain=plain, port=port, page_port=page_port, log=log)
 
 
 @app.command()

@@ -46,12 +46,12 @@ You turn: send /practice/turn with track, trimmer and share of its travel to the
 """
 
 
-def demo(*, by_hand: bool, seed: int, fast: bool, plain: bool, port: int, log: Path | None) -> None:
+def demo(*, by_hand: bool, seed: int, fast: bool, plain: bool, port: int, page_port: int, log: Path | None) -> None:
     """Run the demonstration."""
     text = resources.files("bridge.cli").joinpath("demo.toml").read_text(encoding="utf-8")
     path = log or default_path().with_name("practice.db")
     path.parent.mkdir(parents=True, exist_ok=True)
-    added = f'[simulated]\nseed = {seed}\n[osc]\nport = {port}\n[log]\nfile = "{path.as_posix()}"\n'
+    added = f'[simulated]\nseed = {seed}\n[osc]\nport = {port}\n[page]\nport = {page_port}\n[log]\nfile = "{path.as_posix()}"\n'
     settings = loads(f"{text}\n{added}", Path("demo.toml"))
     print(INTRODUCTION)
     if by_hand:

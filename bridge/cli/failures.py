@@ -10,6 +10,7 @@ from typing import Final
 
 from bridge.config.faults import ConfigFaults
 from bridge.log.faults import LogError
+from bridge.sinks.tablet.faults import PageError
 from bridge.source.block import SourceLostError
 from bridge.wire.udp import UdpError
 
@@ -45,7 +46,7 @@ def told() -> Iterator[None]:
     except WrongUseError as error:
         say(f"trimbridge: {error}")
         sys.exit(WRONG_USE)
-    except (FailedError, LogError, SourceLostError, UdpError) as error:
+    except (FailedError, LogError, PageError, SourceLostError, UdpError) as error:
         say(f"trimbridge: {error}")
         sys.exit(FAILED)
     except KeyboardInterrupt:

@@ -77,6 +77,8 @@ def serve(
 def _greeting(service: Service, settings: Settings) -> Iterator[str]:
     if service.osc is not None:
         yield f"OSC: commands at {settings.osc.listen} port {service.osc.port}"
+    if service.page is not None:
+        yield f"page: {service.page.links.local_address}"
     if settings.log.enabled:
         doing = "resumed" if service.resumed else "begun"
         named = f"calibration {service.calibration} {doing}" if service.calibration else "no calibration yet"

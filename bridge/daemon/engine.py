@@ -109,7 +109,8 @@ class Engine:
     inbox : CommandInbox
     log : LogWriter or None
         None when nothing is logged.
-    counters : Counters or None
+    counters : sequence of Counters
+        Of each way in and out.
     midi : MidiHealth or None
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
@@ -123,7 +124,7 @@ class Engine:
         inbox: CommandInbox,
         *,
         log: LogWriter | None,
-        counters: Counters | None = None,
+        counters: Sequence[Counters] = (),
         midi: MidiHealth | None = None,
         asks_preparation: bool = False,
     ) -> None:
@@ -132,7 +133,7 @@ class Engine:
         self._viewers = tuple(viewers)
         self._inbox = inbox
         self._log = log
-        self._counters = counters
+        self._counters = tuple(counters)
         self._midi = midi
         self._asks_preparation = asks_preparation
         self._meter: Meter | None = None
@@ -332,9 +333,9 @@ class Engine:
             overruns=self._overruns,
             lost_frames=self._lost_frames,
             source_losses=self._source_losses,
-            refused_packets=counters.refused_packets if counters else 0,
+            refused_packets=sum(one.refused_packets for one in counters),
             refused_trims=log.refused_trims if log else 0,
-            dropped_packets=counters.dropped_packets if counters else 0,
+            dropped_packets=sum(one.dropped_packets for one in counters),
             message=self._problem
             or (log.problem if log else "")
             or self.calibration.notice

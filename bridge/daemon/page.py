@@ -8,8 +8,9 @@ from bridge.config.settings import PageSettings, Settings
 from bridge.control.inbox import CommandInbox
 from bridge.control.page import PageControl, new_code
 from bridge.procedure.calibration import Setup
+from bridge.sinks.tablet.faults import PageError
 from bridge.sinks.tablet.history import History
-from bridge.sinks.tablet.server import Contents, Door, PageError, TabletServer
+from bridge.sinks.tablet.server import Contents, Door, TabletServer
 from bridge.sinks.tablet.setup import setup_document
 from bridge.sinks.tablet.sink import TabletSink
 from bridge.wire.udp import is_loopback

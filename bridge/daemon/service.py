@@ -1,4 +1,4 @@
-"""The running daemon: log, OSC, MIDI, metering, started in this order and stopped in reverse."""
+"""The running daemon: log, OSC, page, MIDI, metering, started in this order and stopped in reverse."""
 
 import logging
 import sys
@@ -16,6 +16,7 @@ from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
 from bridge.daemon.engine import Engine, Viewer
 from bridge.daemon.midi import Midi
+from bridge.daemon.page import Page
 from bridge.daemon.pump import Pump
 from bridge.daemon.sources import open_source
 from bridge.log.calibrations import Opening
@@ -124,6 +125,7 @@ class Service:
         self.error: BaseException | None = None
         self.inbox = CommandInbox()
         self.osc: Osc | None = None
+        self.page: Page | None = None
         self.calibration = ""
         self.resumed = False
         self.asks_preparation = settings.preparation.ask and settings.audio.source == "device" and make_source is None
@@ -160,6 +162,11 @@ class Service:
             self.osc = Osc(settings, self.inbox)
             self._stages.callback(self.osc.stop)
             viewers.insert(0, self.osc.sink)
+        if settings.page.enabled:
+            log_file = log_path(settings) if settings.log.enabled else None
+            self.page = Page(settings, setup, self.inbox, log=log_file)
+            self._stages.callback(self.page.stop)
+            viewers.append(self.page.sink)
         midi = Midi(settings, self.inbox)
         self._stages.callback(midi.stop)
         viewers.append(midi)
@@ -169,7 +176,7 @@ class Service:
             viewers,
             self.inbox,
             log=log,
-            counters=self.osc,
+            counters=[one for one in (self.osc, self.page) if one is not None],
             midi=midi,
             asks_preparation=self.asks_preparation,
         )
@@ -180,6 +187,8 @@ class Service:
             self._engine.resume(resumption)
         if self.osc is not None:
             self.osc.start()
+        if self.page is not None:
+            self.page.start()
         midi.start()
         pump = Pump(self._engine, self._make_source, self._ended)
         self._stages.callback(pump.stop)

@@ -84,7 +84,7 @@ def running(tracks: int, sample_rate_hz: int, block_frames: int = 512) -> Iterat
             f'[audio]\ndevice = "system"\nhost_api = "JACK"\nsample_rate_hz = {sample_rate_hz}\n'
             f"block_frames = {block_frames}\n"
             '[[step]]\nadjustment = "repro level"\ntone_hz = 1000\ntarget_vu = 0\n'
-            f'[osc]\nport = {port}\n[log]\nfile = "{folder}/bench.db"\n'
+            f'[page]\nport = 0\n[osc]\nport = {port}\n[log]\nfile = "{folder}/bench.db"\n'
         )
         daemon = subprocess.Popen(
             [sys.executable, "-m", "bridge", "run", str(config)],

@@ -58,7 +58,7 @@ def main() -> None:
         receiver.bind(("127.0.0.1", 0))
         config = (
             f'[machine]\nname = "bench"\ntracks = {TRACKS}\n[audio]\nsample_rate_hz = {RATE_HZ}\n'
-            f'[osc]\nport = 0\ndestinations = ["127.0.0.1:{receiver.getsockname()[1]}"]\n[log]\nenabled = false\n'
+            f'[page]\nport = 0\n[osc]\nport = 0\ndestinations = ["127.0.0.1:{receiver.getsockname()[1]}"]\n[log]\nenabled = false\n'
         )
         source = Clocked()
         service = Service(loads(config, Path("bench.toml")), config, make_source=lambda: source)

@@ -24,6 +24,7 @@ from aiohttp import WSMsgType, web
 from bridge.log.faults import LogError
 from bridge.sinks.tablet import access
 from bridge.sinks.tablet.clients import Client, Clients
+from bridge.sinks.tablet.faults import PageError
 from bridge.sinks.tablet.files import PageFile, page_files
 from bridge.sinks.tablet.history import History
 from bridge.sinks.tablet.pairing import PairingLinks
@@ -50,10 +51,6 @@ REMEMBERED: Final = 64
 
 JsonObject = dict[str, object]
 _log: Final = logging.getLogger(__name__)
-
-
-class PageError(Exception):
-    """The page cannot be served. The message says why, in one line."""
 
 
 class Commander(Protocol):
