@@ -79,6 +79,10 @@ class Address:
         """The type tags, without the comma."""
         return "".join(argument.tag for argument in self.arguments)
 
+    def of_track(self, track: int) -> str:
+        """Return the address with ``track`` in place of ``N``."""
+        return self.path.replace("/N/", f"/{track}/")
+
     def encode(self, *values: osc.Argument, track: int = 0) -> bytes:
         """Write the message, with ``track`` in place of ``N``.
 
@@ -92,7 +96,7 @@ class Address:
         """
         sent = tuple(map(_sendable, self.arguments, values))
         tags = "".join("F" if value is False else tag for tag, value in zip(self.tags, sent, strict=True))
-        return osc.encode_message(self.path.replace("/N/", f"/{track}/"), tags, sent)
+        return osc.encode_message(self.of_track(track), tags, sent)
 
 
 def _sendable(argument: Argument, value: osc.Argument) -> osc.Argument:

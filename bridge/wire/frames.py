@@ -26,6 +26,12 @@ _tone_values: Callable[[Frame], tuple[float, ...]] = operator.attrgetter(*(row.f
 _seldom_values: Callable[[Frame], tuple[osc.Argument, ...]] = operator.attrgetter(*(row.field for row in _SELDOM))
 _track: Callable[[Reading], int] = operator.attrgetter("track")
 
+reading_values: Callable[[Reading], tuple[osc.Argument, ...]] = operator.attrgetter(
+    *(row.field for row in READING_ADDRESSES)
+)
+frame_values: Callable[[Frame], tuple[osc.Argument, ...]] = operator.attrgetter(*(row.field for row in FRAME_ADDRESSES))
+"""What is sent of a reading and of a frame, in the order of the tables."""
+
 
 def _element(row: Address, value: osc.Argument, track: int = 0) -> bytes:
     message = row.encode(value, track=track)
