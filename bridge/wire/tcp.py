@@ -258,8 +258,8 @@ class TcpServer:
             return
         hosts = [one.peer.host for one in self._connections]
         if len(hosts) >= CONNECTIONS or hosts.count(address[0]) >= CONNECTIONS_A_HOST:
-            made.close()
             self.refused_connections += 1
+            made.close()
             if self._refusing.happened(time.monotonic()):
                 _log.warning("refused a connection of %s: there are too many already", printable(address))
             return

@@ -22,6 +22,7 @@ from typing import Final, Protocol
 from aiohttp import WSMsgType, web
 
 from bridge.log.faults import LogError
+from bridge.sinks.oscquery import OscQuery
 from bridge.sinks.tablet import access
 from bridge.sinks.tablet.clients import Client, Clients
 from bridge.sinks.tablet.faults import PageError
@@ -76,12 +77,13 @@ class Contents:
     """What is served beside the live data.
 
     ``setup`` is the document of what does not change, ``layouts`` are those of the pages by name, ``history`` reads
-    the log.
+    the log, ``queries`` answers programs that ask for the OSC addresses.
     """
 
     setup: JsonObject
     layouts: Mapping[str, JsonObject]
     history: History
+    queries: OscQuery | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +202,8 @@ class TabletServer:
         application.router.add_get("/page/{name:[a-z/.-]{1,60}}", self._file)
         for page in ("", *self._contents.layouts):
             application.router.add_get(f"/{page}", self._index)
+        if self._contents.queries is not None:
+            self._contents.queries.mount(application)
         return application
 
     @web.middleware
@@ -217,7 +221,10 @@ class TabletServer:
             response.headers.update(access.HEADERS)
         return response
 
-    async def _index(self, request: web.Request) -> web.Response:
+    async def _index(self, request: web.Request) -> web.StreamResponse:
+        queries = self._contents.queries
+        if queries is not None and request.path == "/" and queries.is_asked(request):
+            return await queries.answer(request)
         return _sent(request, self._files["index.html"])
 
     async def _file(self, request: web.Request) -> web.Response:
