@@ -58,7 +58,7 @@ class Transport:
         step = (frame.step.number, frame.step.tone_hz)
         before, self._step = self._step, step
         if self._settings.locate_on_step and before[0] and step[0] != before[0]:
-            self._to_tone()
+            self.act("to tone")
 
     def _learn(self, frame: Frame, time: TimeCode, now_s: float) -> None:
         self._rate = time.rate

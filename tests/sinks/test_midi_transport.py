@@ -1,0 +1,111 @@
+"""Where tones begin, learned from time code, and what the recorder is sent."""
+
+from bridge.config.midi_settings import MidiSettings, MidiToneSettings
+from bridge.readings import Frame, Health, StepReading
+from bridge.sinks.midi_transport import Transport
+from bridge.wire.midi_time_code import TimeCode
+
+FPS = 25
+STOP, PLAY = "f07f7f0601f7", "f07f7f0602f7"
+
+
+class Tape:
+    """A tape with 1 kHz from 10 s to 40 s and 10 kHz from 45 s on; the step wants what the test says."""
+
+    def __init__(self, **keys: object) -> None:
+        settings = MidiSettings(**({"machine_control": True, "machine_port": "Sync box"} | keys))  # type: ignore[arg-type]
+        self.sent: list[str] = []
+        self.transport = Transport(settings, self._time, lambda message: self.sent.append(message.hex()))
+        self.running = False
+        self.at_s = 0.0
+        self.now_s = 500.0
+
+    def _time(self, now_s: float) -> tuple[TimeCode, bool] | None:
+        return TimeCode.from_count(round(self.at_s * FPS), 1), self.running
+
+    def play(self, from_s: float, to_s: float, step: int = 1, step_hz: float = 1000.0) -> None:
+        """Play a stretch; what is heard of a tone begins at its start or at ours."""
+        self.running = True
+        tones = ((10.0, 40.0, 1002.0), (45.0, 60.0, 10_020.0))
+        self.at_s = from_s
+        while self.at_s < to_s:
+            begin_s, hz = next(((max(b, from_s), hz) for b, e, hz in tones if b <= self.at_s < e), (0.0, 0.0))
+            self.show(step, step_hz, hz, self.at_s - begin_s if hz else 0.0)
+            self.at_s += 0.04
+            self.now_s += 0.04
+        self.running = False
+
+    def show(self, step: int, step_hz: float, hz: float = 0.0, tone_s: float = 0.0) -> None:
+        reading = StepReading(step, 4, "repro level", step_hz, 15.0, 0.0, 0.25)
+        self.transport.publish(Frame(self.now_s, 10**18, hz, reading, 1, False, 0, (), Health(), tone_s), self.now_s)
+
+
+def test_a_tone_that_was_heard_from_its_beginning_is_known() -> None:
+    tape = Tape()
+    tape.play(0.0, 50.0)
+    heard = tape.transport.position(1000.0)
+    assert heard is not None
+    assert abs(heard.position_s - 10.0) <= 0.08
+    later = tape.transport.position(10_000.0)
+    assert later is not None
+    assert abs(later.position_s - 45.0) <= 0.08
+    assert tape.transport.position(100.0) is None
+    assert tape.transport.act("to tone") is None
+    # Locate with its target: 25 frames a second are rate 1, so the hours begin with 20 (MMC 1.0, standard time code).
+    assert len(tape.sent) == 1
+    assert tape.sent[0].startswith("f07f7f06440601" + "20000a")
+
+
+def test_where_play_began_is_not_where_the_tone_begins() -> None:
+    tape = Tape()
+    tape.play(20.0, 30.0)
+    assert tape.transport.position(1000.0) is None
+    assert "is not known" in (tape.transport.act("to tone") or "")
+    tape.play(0.0, 5.0, step_hz=1000.0)
+    tape.play(9.0, 15.0)
+    known = tape.transport.position(1000.0)
+    assert known is not None
+    assert abs(known.position_s - 10.0) <= 0.08
+    assert tape.sent == []
+
+
+def test_what_is_written_counts_until_it_was_heard() -> None:
+    tape = Tape(tone=(MidiToneSettings(hz=1000, position="01:00:10:05"),))
+    tape.show(1, 1000.0)
+    assert tape.transport.act("to tone") is None
+    assert tape.sent == ["f07f7f06440601" + "61000a0500f7"]  # rate 3, hour 1
+
+
+def test_nothing_is_sent_unless_it_is_enabled() -> None:
+    tape = Tape(machine_control=False, locate_on_step=True)
+    tape.play(0.0, 50.0)
+    assert "not enabled" in (tape.transport.act("play") or "")
+    assert "not enabled" in (tape.transport.act("stop") or "")
+    assert "not enabled" in (tape.transport.act("to tone") or "")
+    tape.show(2, 10_000.0)
+    assert tape.sent == []
+
+
+def test_stop_and_play_go_to_the_device() -> None:
+    tape = Tape(machine_device=127)
+    assert tape.transport.act("stop") is None
+    assert tape.transport.act("play") is None
+    assert tape.sent == [STOP, PLAY]
+    one = Tape(machine_device=5)
+    one.transport.act("stop")
+    assert one.sent == ["f07f050601f7"]
+
+
+def test_a_new_step_winds_to_its_tone_where_that_is_wanted() -> None:
+    tape = Tape(locate_on_step=True)
+    tape.play(0.0, 50.0)
+    assert tape.sent == []
+    tape.show(2, 10_000.0)
+    assert len(tape.sent) == 1
+    tape.show(2, 10_000.0)
+    tape.show(3, 100.0)  # not known: nothing is sent, and nobody asked
+    assert len(tape.sent) == 1
+    quiet = Tape()
+    quiet.play(0.0, 50.0)
+    quiet.show(2, 10_000.0)
+    assert quiet.sent == []
