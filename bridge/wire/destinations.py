@@ -14,8 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-import ifaddr
-
+from bridge.wire.interfaces import interfaces
 from bridge.wire.udp import Address, UdpDestination, UdpError, resolve
 
 KNOWN_AGAIN_S: Final = 60.0
@@ -96,16 +95,15 @@ def _prepared(multicast: Multicast, version: int) -> Callable[[socket.socket], N
 
 def _interface(wanted: str, version: int) -> tuple[str, int]:
     """Return one address and the index of the interface that has this name or address."""
-    known = []
-    for adapter in ifaddr.get_adapters():
-        numeric = [ip.ip if isinstance(ip.ip, str) else ip.ip[0] for ip in adapter.ips]
-        known += [adapter.nice_name]
-        if wanted in (adapter.name, adapter.nice_name, *numeric):
-            own = [address for address in numeric if ipaddress.ip_address(address).version == version]
-            if not own:
-                break
-            return (wanted if wanted in own else own[0]), adapter.index or 0
-    raise UdpError(f"no network interface {wanted!r} that speaks IPv{version}: there are {', '.join(known)}")
+    known = interfaces()
+    found = [one for one in known if one.address.version == version and wanted in (*one.names, str(one.address))]
+    # One that was named by any of its addresses speaks the other version as well.
+    indices = {one.index for one in known if wanted == str(one.address)}
+    found += [one for one in known if one.address.version == version and one.index in indices]
+    if not found:
+        names = ", ".join(dict.fromkeys(one.names[0] for one in known))
+        raise UdpError(f"no network interface {wanted!r} that speaks IPv{version}: there are {names}")
+    return str(found[0].address), found[0].index
 
 
 class NamedDestination:

@@ -8,8 +8,9 @@ import io
 import ipaddress
 from dataclasses import dataclass
 
-import ifaddr
 import segno
+
+from bridge.wire.interfaces import reachable
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +49,10 @@ class PairingLinks:
 
     def links(self) -> tuple[Link, ...]:
         """Return the ways from the network, one a network interface; none when it is not served there."""
-        if self._listen.is_loopback:
-            return ()
         found = []
-        for interface, address in _interfaces():
-            is_served = address.version == 4 or self._listen.version == 6
-            if is_served and (self._listen.is_unspecified or address == self._listen):
-                plain = self._address(str(address))
-                found.append(Link(interface, plain, f"{plain}#code={self.code}" if self.code else plain))
+        for interface in reachable(str(self._listen)):
+            plain = self._address(str(interface.address))
+            found.append(Link(interface.names[0], plain, f"{plain}#code={self.code}" if self.code else plain))
         return tuple(found)
 
     def document(self) -> dict[str, object]:
@@ -89,15 +86,3 @@ class PairingLinks:
 
     def _address(self, host: str) -> str:
         return f"{self._scheme}://{f'[{host}]' if ':' in host else host}:{self._port}/"
-
-
-def _interfaces() -> list[tuple[str, ipaddress.IPv4Address | ipaddress.IPv6Address]]:
-    """Return the addresses at which others can reach this computer, with the names of their interfaces."""
-    found = []
-    for adapter in ifaddr.get_adapters():
-        for entry in adapter.ips:
-            numeric = entry.ip if isinstance(entry.ip, str) else entry.ip[0]
-            address = ipaddress.ip_address(numeric)
-            if not address.is_loopback and not address.is_link_local:
-                found.append((adapter.nice_name, address))
-    return found
