@@ -12,6 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from bridge.wire.interfaces import interfaces
+
 if TYPE_CHECKING:
     from zeroconf import ServiceInfo, Zeroconf
 
@@ -84,9 +86,13 @@ class Announcer:
         except ImportError:
             _log.info('not announced to the network: install trimbridge with its extra "discovery" for that')
             return
-        interfaces = sorted({address for service in self._services for address in service.addresses})
+        wanted = {address for service in self._services for address in service.addresses}
+        own = wanted & {str(interface.address) for interface in interfaces()}
+        if not own:
+            _log.warning("not announced to the network: this computer has none of the addresses %s any more", wanted)
+            return
         try:
-            zeroconf = Zeroconf(interfaces=interfaces)
+            zeroconf = Zeroconf(interfaces=sorted(own))
         except (OSError, Error) as error:
             _log.warning("not announced to the network: %s", error)
             return
