@@ -51,7 +51,8 @@ def demo(*, by_hand: bool, seed: int, fast: bool, plain: bool, port: int, page_p
     text = resources.files("bridge.cli").joinpath("demo.toml").read_text(encoding="utf-8")
     path = log or default_path().with_name("practice.db")
     path.parent.mkdir(parents=True, exist_ok=True)
-    added = f'[simulated]\nseed = {seed}\n[osc]\nport = {port}\n[page]\nport = {page_port}\n[log]\nfile = "{path.as_posix()}"\n'
+    ports = f"[osc]\nport = {port}\n[page]\nport = {page_port}\n"
+    added = f'[simulated]\nseed = {seed}\n{ports}[log]\nfile = "{path.as_posix()}"\n'
     settings = loads(f"{text}\n{added}", Path("demo.toml"))
     print(INTRODUCTION)
     if by_hand:

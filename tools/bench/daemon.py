@@ -81,7 +81,7 @@ def running(tracks: int, sample_rate_hz: int, block_frames: int = 512) -> Iterat
         config = folder / "bench.toml"
         config.write_text(
             f'[machine]\nname = "bench"\ntracks = {tracks}\n'
-            f'[audio]\ndevice = "system"\nhost_api = "JACK"\nsample_rate_hz = {sample_rate_hz}\n'
+            f'[audio]\ndevice = "{tones.client}"\nhost_api = "JACK"\nsample_rate_hz = {sample_rate_hz}\n'
             f"block_frames = {block_frames}\n"
             '[[step]]\nadjustment = "repro level"\ntone_hz = 1000\ntarget_vu = 0\n'
             f'[page]\nport = 0\n[osc]\nport = {port}\n[log]\nfile = "{folder}/bench.db"\n'
@@ -103,7 +103,6 @@ def running(tracks: int, sample_rate_hz: int, block_frames: int = 512) -> Iterat
             wait_until(
                 lambda: any(name.startswith("trimbridge") for name in server.ports(check=False)), "daemon's ports"
             )
-            server.wire(tones.client, "trimbridge", tracks)
             found.subscribe()
             sockets[0].recv(65536)
             yield found
