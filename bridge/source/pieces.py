@@ -62,7 +62,8 @@ class Pieces:
         target = soundfile._ffi.from_buffer(self._bytes[1:])
         read_bytes = soundfile._snd.sf_read_raw(self._sound._file, target, len(target))
         soundfile._error_check(soundfile._snd.sf_error(self._sound._file))
-        words = read_bytes // _WORD_BYTES
+        # A file that was cut short may end within a frame.
+        words = read_bytes // (_WORD_BYTES * self._sound.channels) * self._sound.channels
         integers = np.bitwise_and(self._overlapping[:words], np.int32(-256), out=self._integers[:words])
         piece: NDArray[np.float32] = integers.astype(np.float32)
         piece *= np.float32(2.0**-31)

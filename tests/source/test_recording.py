@@ -159,12 +159,18 @@ def test_a_sample_rate_out_of_range(rate_hz: int, tmp_path: Path) -> None:
     assert refused(path) == f"{rate_hz} Hz is outside 44100 to 192000 Hz"
 
 
-def test_a_file_that_is_cut_short_ends_where_its_samples_end(tmp_path: Path) -> None:
-    path = write("wav", tmp_path)
-    whole = path.read_bytes()
-    path.write_bytes(whole[: len(whole) // 2])
-    blocks = blocks_of(Recording(path, (1,), 512, realtime=False, epoch_ns=0))
-    assert blocks[-1].end_frame == (len(whole) // 2 - 44) // 16
+@pytest.mark.parametrize(("kind", "sample_bytes"), [("wav", 2), ("24 bit", 3), ("float", 4)])
+@pytest.mark.parametrize("lost_bytes", [96, 1001, 100_000])
+def test_a_file_that_is_cut_short_ends_where_its_last_whole_frame_ends(
+    kind: str, sample_bytes: int, lost_bytes: int, tmp_path: Path
+) -> None:
+    path = write(kind, tmp_path)
+    path.write_bytes(path.read_bytes()[:-lost_bytes])
+    blocks = blocks_of(Recording(path, (1, 8), 512, realtime=False, epoch_ns=0))
+    frames = FRAMES - -(-lost_bytes // (8 * sample_bytes))
+    assert blocks[-1].end_frame == frames
+    samples = np.concatenate([block.samples for block in blocks]) * sound_files.FULL_SCALE
+    assert np.array_equal(samples, sound_files.numbers(FRAMES, 8)[:frames, [0, 7]])
 
 
 def test_a_damaged_flac_is_lost_with_a_reason(tmp_path: Path) -> None:
