@@ -8,11 +8,13 @@ from bridge.config.settings import PageSettings, Settings
 from bridge.control.inbox import CommandInbox
 from bridge.control.page import PageControl, new_code
 from bridge.procedure.calibration import Setup
+from bridge.sinks.oscquery import OscQuery
 from bridge.sinks.tablet.faults import PageError
 from bridge.sinks.tablet.history import History
 from bridge.sinks.tablet.server import Contents, Door, TabletServer
 from bridge.sinks.tablet.setup import setup_document
 from bridge.sinks.tablet.sink import TabletSink
+from bridge.wire.discovery import host_name
 from bridge.wire.udp import is_loopback
 
 
@@ -28,6 +30,8 @@ class Page:
         Where commands go.
     log : Path or None
         The log's file, from which all that is not live is read; None when nothing is logged.
+    queries : OscQuery, optional
+        Answers programs that ask for the OSC addresses; the server that shows the page is theirs too.
 
     Raises
     ------
@@ -42,6 +46,7 @@ class Page:
         inbox: CommandInbox,
         *,
         log: Path | None,
+        queries: OscQuery | None = None,
     ) -> None:
         page = settings.page
         code = "" if is_loopback(page.listen) else page.pairing_code or new_code()
@@ -49,9 +54,11 @@ class Page:
             setup_document(settings, setup.steps, setup.banks),
             _layouts(page),
             History(log, setup.machine, setup.steps),
+            queries,
         )
+        names = (*page.names, host_name()) if settings.osc.announce else page.names
         self._control = PageControl(inbox, code)
-        self._server = TabletServer(Door(page.listen, page.port, page.names, _tls(page), code), contents, self._control)
+        self._server = TabletServer(Door(page.listen, page.port, names, _tls(page), code), contents, self._control)
         self.links = self._server.links
 
     @property

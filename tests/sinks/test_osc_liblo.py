@@ -1,28 +1,33 @@
 """liblo's own tools at the other end: oscdump hears the frames, oscsend gives the commands."""
 
+import contextlib
 import re
 import selectors
 import socket
 import subprocess
 import time
 from collections.abc import Iterator
+from pathlib import Path
+from typing import Literal
 
 import pytest
 
-from bridge.control.inbox import CommandInbox
+from bridge.control.inbox import CommandInbox, Request
 from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
 from bridge.procedure.commands import Command, Focus, GoToStep, Hold, LogNow, NextStep, Note, Withdraw
 from bridge.readings import Frame, Health, Reading, StepReading, Trim
 from bridge.sinks.osc import OscSink
+from bridge.wire.framing import with_ends, with_size
+from bridge.wire.osc import encode_message
 from bridge.wire.subscribers import Subscribers
+from bridge.wire.tcp import TcpServer
 from bridge.wire.udp import UdpDestination, UdpEndpoint
+from tests.wire.waiting import DEADLINE_S, wait_until
 
-DEADLINE_S = 30.0
 
-
-def free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as made:
+def free_port(kind: socket.SocketKind = socket.SOCK_DGRAM) -> int:
+    with socket.socket(socket.AF_INET, kind) as made:
         made.bind(("127.0.0.1", 0))
         return int(made.getsockname()[1])
 
@@ -131,3 +136,60 @@ def test_oscsend_commands(endpoint: UdpEndpoint, words: list[str], command: Comm
         time.sleep(0.002)
     assert [request.command for request in requests] == [command]
     assert reception.refused_packets == 0
+
+
+def test_oscsend_commands_over_tcp() -> None:
+    inbox = CommandInbox()
+    reception = OscReception(inbox, Subscribers(), Pairing(""), lambda *_: None)
+    server = TcpServer("::", 0, "size")
+    server.start(reception.receive, reception.closed)
+    try:
+        url = f"osc.tcp://127.0.0.1:{server.address[1]}"
+        subprocess.run(["oscsend", url, "/do/step", "is", "3", "r1"], check=True, timeout=DEADLINE_S)
+        requests: list[Request] = []
+        wait_until(lambda: bool(requests.extend(inbox.take()) or requests))
+    finally:
+        server.stop()
+    assert [request.command for request in requests] == [GoToStep(3)]
+    assert reception.refused_packets == 0
+
+
+@pytest.mark.parametrize("framing", ["size", "slip"])
+def test_oscdump_hears_frames_over_tcp_in_either_framing(
+    endpoint: UdpEndpoint, tmp_path: Path, framing: Literal["size", "slip"]
+) -> None:
+    """Oscdump listens and does not call, so what the server sends is carried to it by hand, byte for byte."""
+    subscribers = Subscribers()
+    reception = OscReception(CommandInbox(), subscribers, Pairing(""), endpoint.send)
+    server = TcpServer("127.0.0.1", 0, framing)
+    server.start(reception.receive, reception.closed)
+    sink = OscSink(endpoint, subscribers)
+    port = free_port(socket.SOCK_STREAM)
+    with (tmp_path / "heard").open("wb") as heard:
+        dump = subprocess.Popen(["oscdump", "-L", f"osc.tcp://:{port}"], stdout=heard)
+    try:
+        with socket.create_connection(server.address, DEADLINE_S) as ours, contextlib.ExitStack() as stack:
+            theirs: list[socket.socket] = []
+
+            def connected() -> bool:
+                with contextlib.suppress(ConnectionRefusedError):
+                    theirs.append(stack.enter_context(socket.create_connection(("127.0.0.1", port), DEADLINE_S)))
+                return bool(theirs)
+
+            wait_until(connected)
+            request = encode_message("/subscribe", "i", (60,))
+            ours.sendall({"size": with_size, "slip": with_ends}[framing](request))
+            wait_until(lambda: bool(subscribers.active(0.0)))
+
+            def heard_both() -> bool:
+                sink.publish(FRAME, 0.0)
+                sink.announce(TRIM, "42", 0.0)
+                theirs[0].sendall(ours.recv(1 << 20))
+                text = (tmp_path / "heard").read_text(errors="replace")
+                return '/track/24/state s "settled"' in text and '/trim/logged isfffs 7 "repro level"' in text
+
+            wait_until(heard_both)
+    finally:
+        server.stop()
+        dump.terminate()
+        dump.wait()
