@@ -1,7 +1,7 @@
 """Blocks: tone levels 100 times a second go in, cleaned levels 10 times a second come out, 0.3 s later.
 
-Each block is the mean of the middle of its ten updates, so a scratch of the wiper weighs nothing. A block that stands
-out against the seven around it is a dropout, and one at the edge of a silence belongs to the silence: neither counts.
+Each block is the mean of the middle of its ten updates, so a scratch of the wiper weighs nothing. A block that lies
+below the seven around it is a dropout, and one at the edge of a silence belongs to the silence: neither counts.
 """
 
 from dataclasses import dataclass
@@ -128,9 +128,13 @@ class Blocks:
         around = self._raw.last(2 * AROUND + 1)
         level_db = around[AROUND].copy()
         valid = np.isfinite(around)
-        apart_db = np.abs(level_db - self._median(np.sort(around, axis=0), valid.sum(axis=0)))
+        above_db = level_db - self._median(np.sort(around, axis=0), valid.sum(axis=0))
+        apart_db = np.abs(above_db)
+        # A dropout takes away and never adds: what stands out upwards for longer than a block is a hand.
+        beside_db = np.fmax(around[AROUND - 1], around[AROUND + 1])
+        out_db = np.where(above_db < 0.0, apart_db, level_db - beside_db)
         embedded = valid[AROUND] & (valid[:AROUND].sum(axis=0) >= 2) & (valid[AROUND + 1 :].sum(axis=0) >= 2)
-        good = embedded & (apart_db <= np.maximum(NEAREST_DB, STANDS_OUT * self._usual_db))
+        good = embedded & (out_db <= np.maximum(NEAREST_DB, STANDS_OUT * self._usual_db))
         moved = np.minimum(apart_db, 3.0 * self._usual_db) - self._usual_db
         self._usual_db = np.where(embedded, self._usual_db + 0.02 * moved, self._usual_db)
         return Block(

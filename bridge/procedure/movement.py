@@ -73,18 +73,25 @@ def still_blocks(level_db: Floats, deviations_db: tuple[float, float, float]) ->
     return at + 1
 
 
-def changed_at(level_db: Floats) -> int:
+def changed_at(level_db: Floats) -> tuple[int, float, int]:
     """Return where a level that is still before and after has changed: where two means leave the least of it.
 
     Parameters
     ----------
     level_db : ndarray, shape (blocks,)
         NaN where it cannot be relied on.
+
+    Returns
+    -------
+    tuple
+        The first block after the change, by how much the means differ, and how many blocks the shorter side has.
     """
     held = np.isfinite(level_db)
     total, number = np.cumsum(np.where(held, level_db, 0.0)), np.cumsum(held)
+    if number.size == 0 or number[-1] < 2 * LEAST_STILL:
+        return level_db.size // 2, 0.0, 0
     before, after = number[:-1], number[-1] - number[:-1]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        apart = total[:-1] / before - (total[-1] - total[:-1]) / after
-        told = np.where((before >= LEAST_STILL) & (after >= LEAST_STILL), apart**2 * before * after, -1.0)
-    return int(np.argmax(told)) + 1
+    enough = (before >= LEAST_STILL) & (after >= LEAST_STILL)
+    apart_db = np.abs(total[:-1] / np.maximum(before, 1) - (total[-1] - total[:-1]) / np.maximum(after, 1))
+    place = int(np.argmax(np.where(enough, apart_db**2 * before * after, -1.0)))
+    return place + 1, float(apart_db[place]), int(min(before[place], after[place]))

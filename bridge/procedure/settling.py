@@ -75,11 +75,3 @@ def long_enough(unsteadiness: Unsteadiness, track: int, blocks: int) -> bool:
     if seconds >= LONGEST_S or now_db <= ENOUGH_DB:
         return True
     return unsteadiness.standard_error_db(track, blocks * 3 // 2) > GAIN * now_db
-
-
-def blocks_wanted(unsteadiness: Unsteadiness, track: int) -> int:
-    """Return how many blocks a mean is taken over where there is a choice."""
-    return next(
-        (blocks for blocks in range(20, round(LONGEST_S / BLOCK_S), 5) if long_enough(unsteadiness, track, blocks)),
-        round(LONGEST_S / BLOCK_S),
-    )

@@ -14,16 +14,33 @@ import numpy as np
 from bridge.procedure.blocks import AROUND, BLOCK_S, Block, Blocks, Bools, Floats
 from bridge.procedure.movement import against_others, changed_at, still_blocks
 from bridge.procedure.record import Indices, Record
-from bridge.procedure.settling import Settled, blocks_wanted, long_enough, settled
+from bridge.procedure.settling import LONGEST_S, Settled, long_enough, settled
 from bridge.procedure.wander import QUICK, SCALES, Contrasts, Unsteadiness
 from bridge.readings import State
 
-DEPARTED: Final = np.array([5.0, 4.9, 4.8, 4.7, 4.6, 4.5])[:, np.newaxis]
-"""Times the deviation of wander by which a track must depart, for each of `SCALES`; the quick ones are asked more often
-in a calibration, so they must be surer."""
+DEPARTED: Final = np.array([4.2, 4.1, 4.0, 3.9, 3.8, 3.7])[:, np.newaxis]
+"""Times the deviation of wander by which a track must depart to be looked at, for each of `SCALES`; the quick ones are
+asked more often. By chance that happens about once a minute; what follows sorts it out."""
+
+TOLD: Final = 5.0
+"""The same for telling the person that a trimmer moves: by chance once in hours."""
 
 CHANGED: Final = 3.5
-"""Times the deviation of wander by which what was left must differ from what was found to be a change in itself."""
+"""Times the deviation of wander by which what was left must differ from what was found, where a movement was seen."""
+
+CHANGED_UNSEEN: Final = 4.5
+"""The same where none was seen, only that the level is another."""
+
+UNDECIDED: Final = 2.5
+"""From here on it is worth waiting for longer means before saying that nothing was changed."""
+
+LONGEST_DOUBT_S: Final = 30.0
+
+LEAST_TRIM_DB: Final = 0.05
+"""A smaller change is no trim: nobody sets a trimmer finer, and tape that warms up creeps as far."""
+
+WENT_ON: Final = 4.0
+"""The same for two parts of what was left, of which the later one counts then."""
 
 EXCURSION: Final = 6.5
 """The same for the way between, where the trimmer was put back to where it was."""
@@ -37,11 +54,21 @@ ONE_ACT_S: Final = 2.0
 """A hand that comes back within this time never left: people hesitate for a second, and take about two to look at the
 meter, decide and go on to another trimmer."""
 
-STILL_BLOCKS: Final = 13
+SAME_HAND_S: Final = 5.0
+"""The same where no other trimmer has been moved meanwhile: the screwdriver was still in the slot, the eye on the meter."""
+
+STILL_BLOCKS: Final = 17
 """A level that has been still for so long is settled, where tape is steady: hands hesitate for up to a second."""
 
-STILL_BLOCKS_UNSTEADY: Final = 12
+STILL_BLOCKS_UNSTEADY: Final = 10
 """So many more where tape is so unsteady that a slow hand cannot be seen at once."""
+
+LEAST_FOUND_S: Final = 0.5
+"""What was found must have been seen for so long before a trimmer can be said to be back where it was."""
+
+DIP_DB: Final = 0.1
+DIP: Final = 4.5
+"""What falls by this and by so many deviations of wander may be a dropout: it does not count until that is known."""
 
 DIP_BLOCKS: Final = 7
 """A level that comes back from below within so many blocks was a dropout."""
@@ -152,6 +179,7 @@ class _Act:
     end: int = -1
     left_from: int = -1
     settled_s: float = math.nan
+    since: int = 0
 
 
 class TrimWatch:
@@ -188,6 +216,7 @@ class TrimWatch:
         self._pending: dict[int, _Act] = {}
         self._still: dict[int, int] = {}
         self._focus: int | None = None
+        self._last_onset = -1
 
     @property
     def focus(self) -> int | None:
@@ -209,7 +238,7 @@ class TrimWatch:
             return "clipped"
         if self._missing[track] >= 3:
             return "quiet"
-        if track in self._moving:
+        if track in self._moving and self._moving[track].told:
             return "moving" if self._still.get(track, 0) < 5 else "settling"
         return "settled" if self._was_settled[track] else "tone"
 
@@ -282,8 +311,9 @@ class TrimWatch:
             self._follow(act, block, events)
         self._open(steady, block, events)
         for act in list(self._pending.values()):
-            if long_enough(self._unsteadiness, act.track, now - act.left_from):
-                self._close(act, now, events)
+            left = (now - act.end) * BLOCK_S >= self._apart_s(act) + 0.5
+            if left and long_enough(self._unsteadiness, act.track, now - act.left_from) and not self._went_on(act, now):
+                self._close(act, now, events, final=(now - act.end) * BLOCK_S >= LONGEST_DOUBT_S)
         self._contrasts.learn(steady & ~self._in_hand)
 
     # -- dropouts that last longer than cleaning sees
@@ -293,7 +323,7 @@ class TrimWatch:
         record = self._record
         now = record.count
         deviation_db = np.sqrt(self._contrasts.learned.variance[0])
-        allowed_db = np.maximum(0.15, 6.0 * deviation_db)
+        allowed_db = np.maximum(DIP_DB, DIP * deviation_db)
         inside = self._dip_from >= 0
         total, number = record.sums(np.array([max(now - 10, record.oldest), now]))
         held = number[1] - number[0]
@@ -348,8 +378,10 @@ class TrimWatch:
     # -- acts
 
     def _deviations_db(self, track: int) -> tuple[float, float, float]:
-        first, second, third = np.sqrt(self._contrasts.learned.variance[:QUICK, track])
-        return float(first), float(second), float(third)
+        """Return how far a third of a second lies from the mean of a few blocks, of one second, of more, by chance."""
+        variance = self._contrasts.learned.variance[:QUICK, track]
+        first, third = float(variance[0]), float(variance.sum()) / 4.0
+        return math.sqrt(first), math.sqrt(first), math.sqrt(max(first, third))
 
     def _open(self, steady: Bools, block: Block, events: list[Event]) -> None:
         ratio = self._contrasts.deviation / DEPARTED
@@ -360,7 +392,7 @@ class TrimWatch:
             scale = int(np.argmax(ratio[:, track] >= 1.0))
             act = self._opened(int(track), scale, steady, now)
             before = self._pending.get(act.track)
-            if before is not None and (act.onset - before.end) * BLOCK_S < ONE_ACT_S:
+            if before is not None and (act.onset - before.end) * BLOCK_S < self._apart_s(before):
                 del self._pending[act.track]
                 before.peak = max(before.peak, act.peak)
                 before.end, before.left_from = act.end, act.left_from
@@ -368,13 +400,26 @@ class TrimWatch:
             elif before is not None:
                 self._close(before, act.onset - GUARD, events)
             self._in_hand[act.track] = True
-            self._was_settled[act.track] = False
             self._moving[act.track] = act
-            if scale < QUICK and not act.told:
-                act.told = True
-                self._focus = act.track
-                events.append(MoveStarted(act.track, self._start_s(act.onset), block.end_s))
             self._follow(act, block, events)
+
+    def _went_on(self, act: _Act, end: int) -> bool:
+        """Say whether the level that was left has changed since: then the hand went on, too little to be seen at once."""
+        steady = ~self._in_hand & (self._missing == 0)
+        start = max(act.left_from, self._record.oldest)
+        level_db = against_others(self._record, act.track, steady, start, end)
+        place, apart_db, blocks = changed_at(level_db)
+        if apart_db < WENT_ON * self._contrasts.deviation_db(act.track, blocks, blocks):
+            return False
+        act.end, act.left_from = start + place, start + place + GUARD
+        self._since[act.track] = self._last_hand[act.track] = act.left_from
+        return True
+
+    def _apart_s(self, act: _Act) -> float:
+        """Return for how long a trimmer must be left alone before a movement of it is another act."""
+        elsewhere = (other for other in (*self._moving.values(), *self._pending.values()) if other is not act)
+        hand_left = any(other.told and other.onset > act.end for other in elsewhere) or self._last_onset > act.end
+        return ONE_ACT_S if hand_left else SAME_HAND_S
 
     def _opened(self, track: int, scale: int, steady: Bools, now: int) -> _Act:
         stretch = SCALES[scale]
@@ -385,21 +430,26 @@ class TrimWatch:
             onset = start + min(still_blocks(level_db[::-1], self._deviations_db(track)), level_db.size - 2)
             guard, end, left_from = GUARD, -1, -1
         else:
-            onset = start + changed_at(level_db)
+            onset = start + changed_at(level_db)[0]
             guard, end, left_from = LATE_GUARD, onset, onset + LATE_GUARD
         found_to = max(onset - guard, int(self._since[track]) + 1)
-        wanted = blocks_wanted(self._unsteadiness, track)
-        found_from = max(int(self._since[track]), found_to - wanted, self._record.oldest)
+        found_from = max(int(self._since[track]), found_to - round(LONGEST_S / BLOCK_S), self._record.oldest)
         found = settled(self._record, self._unsteadiness, track, found_from, found_to)
-        peak = float(self._contrasts.deviation[:, track].max())
-        return _Act(track, onset, found_from, found_to, found, peak, False, end, left_from)
+        return _Act(
+            track, onset, found_from, found_to, found, 0.0, False, end, left_from, since=int(self._since[track])
+        )
 
     def _follow(self, act: _Act, block: Block, events: list[Event]) -> None:
         """See whether the hand has left."""
         track, now = act.track, self._record.count
         if self._missing[track] > 0:
             return
-        act.peak = max(act.peak, float(self._contrasts.deviation[:, track].max()))
+        act.peak = max(act.peak, float(self._contrasts.deviation[:QUICK, track].max()))
+        if act.peak >= TOLD and not act.told:
+            act.told = True
+            self._was_settled[track] = False
+            self._focus = track
+            events.append(MoveStarted(track, self._start_s(act.onset), block.end_s))
         if act.left_from < 0 or act.end < 0:
             start = max(act.onset, now - 40, self._record.oldest)
             steady = ~self._in_hand & (self._missing == 0)
@@ -424,19 +474,22 @@ class TrimWatch:
         self._in_hand[track] = False
         self._last_hand[track] = end
         self._since[track] = left_from
-        self._was_settled[track] = act.told
+        self._was_settled[track] |= act.told
         if act.told:
             events.append(TrimSettled(track, self._start_s(end), act.settled_s))
 
-    def _close(self, act: _Act, end: int, events: list[Event]) -> None:
-        """Finish an act whose level may be averaged up to a block."""
-        self._pending.pop(act.track, None)
+    def _close(self, act: _Act, end: int, events: list[Event], *, final: bool = True) -> None:
+        """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``."""
         end = max(end, act.left_from + 1)
         left = settled(self._record, self._unsteadiness, act.track, act.left_from, end)
         told_s = self._record.end_s(self._record.count - 1)
         verdict = self._verdict(act, left, end)
-        if verdict == "none":
+        if verdict == "doubtful" and not final:
+            return
+        self._pending.pop(act.track, None)
+        if verdict in ("none", "doubtful"):
             self._was_settled[act.track] = self._touched[act.track]
+            self._since[act.track] = min(self._since[act.track], act.since)
             if act.told:
                 events.append(MoveDropped(act.track, self._start_s(act.onset), told_s))
             return
@@ -445,6 +498,7 @@ class TrimWatch:
             events.append(MoveStarted(act.track, self._start_s(act.onset), told_s))
         self._touched[act.track] = True
         self._was_settled[act.track] = True
+        self._last_onset = max(self._last_onset, act.onset)
         events.append(
             TrimFound(
                 track=act.track,
@@ -459,7 +513,7 @@ class TrimWatch:
         )
 
     def _verdict(self, act: _Act, left: Settled, end: int) -> str:
-        """Say whether an act was a ``trim``, one that was ``undone``, or ``none`` at all."""
+        """Say whether an act was a ``trim``, one that was ``undone``, ``doubtful``, or ``none`` at all."""
         if not (math.isfinite(left.level_db) and math.isfinite(act.as_found.level_db)):
             return "none"
         others = (self._last_hand <= act.found_from) & ~self._in_hand
@@ -471,18 +525,23 @@ class TrimWatch:
             others &= (held_before > 0) & (held_after > 0)
             if others.sum() >= 2:
                 by_db -= float(np.median((after - before)[others]))
-        blocks = round(min(left.seconds, act.as_found.seconds) / BLOCK_S)
-        scale = max(int(np.searchsorted([stretch.after for stretch in SCALES], blocks, side="right")) - 1, 0)
-        deviation_db = float(np.sqrt(self._contrasts.learned.variance[scale, act.track]))
-        if abs(by_db) >= CHANGED * deviation_db:
+        deviation_db = self._contrasts.deviation_db(
+            act.track, round(left.seconds / BLOCK_S), round(act.as_found.seconds / BLOCK_S)
+        )
+        changed = CHANGED if act.told else CHANGED_UNSEEN
+        if abs(by_db) >= max(LEAST_TRIM_DB, changed * deviation_db):
             return "trim"
-        if act.peak < EXCURSION:
+        if not act.told:
+            return "doubtful" if abs(by_db) >= max(LEAST_TRIM_DB, UNDECIDED * deviation_db) else "none"
+        if act.peak < EXCURSION or act.as_found.seconds < LEAST_FOUND_S:
             return "none"
         start = max(act.onset - 1, self._record.oldest)
         way = self._record.level_db(start, max(act.end + 1, start + 1))[:, act.track] - act.as_found.level_db
         if not np.isfinite(way).any():
             return "none"
         furthest_db = float(way[np.nanargmax(np.abs(way))])
+        if abs(furthest_db) < CHANGED * self._deviations_db(act.track)[0]:
+            return "none"
         away = int((np.abs(np.nan_to_num(way)) > 0.35 * abs(furthest_db)).sum())
         return "none" if furthest_db < 0.0 and away <= DROPOUT_BLOCKS else "undone"
 

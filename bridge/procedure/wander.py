@@ -45,7 +45,7 @@ QUICK: Final = 3
 OCTAVES: Final = 9
 """Lengths of neighbouring stretches for the error of a mean: 0.1 s, 0.2 s … 25.6 s."""
 
-FIRST_GUESS_DB: Final = 0.1
+FIRST_GUESS_DB: Final = 0.15
 """Taken for the unsteadiness until the tape has shown its own: the upper half of what tape does."""
 
 GUESS_WEIGHT: Final = 4.0
@@ -56,12 +56,30 @@ GROWTH: Final = 1.4
 """By how much the variance is expected to grow to the next scale before that has been seen: more than with 1/f wander,
 where it stays, less than with a random walk, where it doubles."""
 
+UNSURE: Final = 3.0
+"""With so many looks the variance counts double: the tail of Student's distribution, in effect."""
+
+LEAST_GROWTH: Final = 0.7
+"""With wander that has no slow part the variance halves when the time doubles."""
+
+POOLED_TRACKS: Final = 8.0
+
 LONGEST_MEMORY_S: Final = 120.0
 LEAST_DB: Final = 0.003
 """Quieter than this no converter and no tape is: without it a synthetic tone would have no unsteadiness at all."""
 
+FULL: Final = 0.8
+"""A stretch that holds this share of its blocks counts as whole."""
+
 LEAST_BEFORE: Final = 5
 """Blocks before a movement without which nothing can be said of it."""
+
+CUT_OFF: Final = 7.0
+"""Times the variance: of a Gaussian, that takes 2 % off the mean square."""
+
+ENOUGH_TRACKS: Final = 6
+"""From here on the median of the squares is taken, which one or two tracks in motion hardly move. Of few it is too small
+by n/(n - 0.8) as a deviation (Croux and Rousseeuw, COMPSTAT 1992, from memory)."""
 
 CHI_SQUARE_MEDIAN: Final = 0.4549
 """Median of the square of a standard normal variable."""
@@ -108,16 +126,19 @@ class Learned:
         """Take differences of shape (scales, tracks) where the mask allows."""
         square = np.where(mask, difference, 0.0) ** 2
         middle, count = masked_median(square, mask)
-        # Of a few tracks the mean tells more than the median, with what cannot be wander cut off.
-        bounded = np.minimum(square, 9.0 * self.variance)
-        mean = bounded.sum(axis=1) / np.maximum(count, 1)
-        together = np.where(count >= 6, middle / CHI_SQUARE_MEDIAN, mean)[:, np.newaxis]
-        added = self._step * np.minimum(count, 8)[:, np.newaxis]
-        self._pooled_looks = np.minimum(self._pooled_looks + added, self._most * 8.0)
+        # Of a few tracks the mean tells more than the median. What cannot be wander is cut off there, not left out: so a
+        # guess that is too low can still grow.
+        mean = np.minimum(square, CUT_OFF * self.variance).sum(axis=1) / np.maximum(count, 1)
+        small = (count / np.maximum(count - 0.8, 1.0)) ** 2
+        together = np.where(count >= ENOUGH_TRACKS, small * middle / CHI_SQUARE_MEDIAN, mean)[:, np.newaxis]
+        # Neighbours wander alike to some degree.
+        added = self._step * (0.7 * count)[:, np.newaxis]
+        self._pooled_looks = np.minimum(self._pooled_looks + added, self._most * POOLED_TRACKS)
         self._pooled += added / np.maximum(self._pooled_looks, 1e-9) * (together - self._pooled)
-        added = self._step * mask
+        # What stands out is a movement in the making more often than wander: nothing is learned from it.
+        added = self._step * (mask & (square <= 10.0 * self.variance))
         self._own_looks = np.minimum(self._own_looks + added, self._most)
-        self._own += added / np.maximum(self._own_looks, 1.0) * (bounded - self._own)
+        self._own += added / np.maximum(self._own_looks, 1e-9) * (square - self._own)
         weight = POOL_WEIGHT / (POOL_WEIGHT + self._own_looks)
         self.variance = np.maximum(weight * self._expected() + (1.0 - weight) * self._own, LEAST_DB**2)
         self.looks = self._pooled_looks[:, 0]
@@ -127,7 +148,9 @@ class Learned:
         expected: Floats = self._pooled.copy()
         for scale in range(1, expected.shape[0]):
             known = self._pooled_looks[scale, 0]
-            guess = GROWTH * expected[scale - 1, 0]
+            before = expected[max(scale - 2, 0), 0]
+            growth = min(max(1.1 * expected[scale - 1, 0] / before, LEAST_GROWTH), GROWTH) if scale > 1 else GROWTH
+            guess = growth * expected[scale - 1, 0]
             expected[scale, 0] = (GUESS_WEIGHT * guess + known * expected[scale, 0]) / (GUESS_WEIGHT + known)
         return expected
 
@@ -146,14 +169,15 @@ class Contrasts:
         self._before = np.array([scale.before for scale in SCALES])
         self.blocks: Final = self._after + self._between + self._before
         self._least_before = np.minimum(LEAST_BEFORE, self._before)[:, np.newaxis]
-        self._tracks = tracks
+        self._columns = np.arange(tracks)
+        self._own_scale = np.arange(len(SCALES))[:, np.newaxis]
         self.learned = Learned(self.blocks, tracks)
         self.common_learned = Learned(self.blocks, 1)
         shape = (len(SCALES), tracks)
         self.difference_db: Floats = np.zeros(shape)
         self.common_db: Floats = np.zeros(len(SCALES))
         self.usable: Bools = np.zeros(shape, dtype=bool)
-        self._widened: Floats = np.ones(shape)
+        self._full: Bools = np.zeros(shape, dtype=bool)
         self.deviation: Floats = np.zeros(shape)
 
     def update(self, record: Record, since: Indices, steady: Bools) -> None:
@@ -185,17 +209,25 @@ class Contrasts:
         # One or two tracks have nothing to agree on: then the difference is taken as it is.
         self.common_db = np.where(count >= 3, self.common_db, 0.0)
         self.difference_db = np.where(self.usable, difference - self.common_db[:, np.newaxis], 0.0)
-        # A shorter stretch before is less sure: taken as if its blocks were independent, which is the most it can be.
-        short = self._before[:, np.newaxis] / np.maximum(held_before, 1.0)
-        share = (1.0 / self._before / (1.0 / self._before + 1.0 / self._after))[:, np.newaxis]
-        widened = 1.0 + share * (np.maximum(short, 1.0) - 1.0)
-        self._widened = np.sqrt(widened)
-        self.deviation = np.abs(self.difference_db) / (np.sqrt(self.learned.variance) * self._widened)
+        self._full = held_before >= FULL * self._before[:, np.newaxis]
+        # A difference varies with both means: half as that of two long ones, half as that of two short ones.
+        shorter = np.minimum(np.searchsorted(self._before, held_before / FULL, side="right") - 1, self._own_scale)
+        variance = self.learned.variance
+        before_variance = variance[np.maximum(shorter, 0), self._columns]
+        before_variance *= np.maximum(self._before[0] / np.maximum(held_before, 1.0), 1.0)
+        # Few looks leave the variance itself unsure.
+        unsure = (1.0 + UNSURE / np.maximum(self.learned.looks, 1.0))[:, np.newaxis]
+        self.deviation = np.abs(self.difference_db) / np.sqrt(0.5 * (variance + before_variance) * unsure)
+
+    def deviation_db(self, track: int, blocks: int, other_blocks: int) -> float:
+        """Return by how much two means of a track over so many blocks differ by chance."""
+        scales = np.clip(np.searchsorted(self._after, (blocks, other_blocks), side="right") - 1, 0, None)
+        return math.sqrt(float(self.learned.variance[scales, track].mean()))
 
     def learn(self, steady: Bools) -> None:
         """Learn from what was compared last, on tracks that nobody moves."""
-        mask = self.usable & steady & (self._widened < 1.3)
-        self.learned.learn(self.difference_db / self._widened, mask)
+        mask = self.usable & steady & self._full
+        self.learned.learn(self.difference_db, mask)
         self.common_learned.learn(self.common_db[:, np.newaxis], (mask.sum(axis=1) >= 3)[:, np.newaxis])
 
 

@@ -4,7 +4,7 @@ This is a generator of its own, beside the simulated recorder: other spectra of 
 makes no samples, so hundreds of calibrations take minutes.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -19,7 +19,7 @@ SPECTRA: Final[tuple[Spectrum, ...]] = ("corner", "band", "one over f", "reel")
 HANDS: Final = ("careful", "usual", "hasty")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class TrueTrim:
     """What really happened to one trimmer. Seconds count from the start of the tone, tracks from 0."""
 
@@ -29,6 +29,12 @@ class TrueTrim:
     as_found_db: float
     as_left_db: float
     undone: bool
+    way_db: Floats = field(repr=False)
+
+    def moves_on_db(self, moment_s: float) -> float:
+        """Return how far the trimmer will still go after a moment."""
+        place = max(0, int((moment_s - self.started_s) / UPDATE_S))
+        return float(np.ptp(self.way_db[place:])) if place < self.way_db.size else 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,7 +194,7 @@ def tone(rng: np.random.Generator, scene: Scene, hz: float) -> Tone:
             to_db = from_db + float(rng.choice([-1.0, 1.0]) * rng.uniform(0.1, 0.2))
         way = act(rng, scene.hand, from_db, to_db, undone)
         ways.append((track, now, way))
-        trims.append(TrueTrim(track, now * UPDATE_S, (now + way.size) * UPDATE_S, from_db, to_db, undone))
+        trims.append(TrueTrim(track, now * UPDATE_S, (now + way.size) * UPDATE_S, from_db, to_db, undone, way))
         level_db[track] = to_db
         now += way.size + _updates(pace * rng.uniform(1.0, 4.0))
         if number == level_step_after:
@@ -206,9 +212,7 @@ def tone(rng: np.random.Generator, scene: Scene, hz: float) -> Tone:
         levels[stepped_at + ramp.size :] += step_db
         moved = [trim.started_s > stepped_at * UPDATE_S for trim in trims]
         trims = [
-            TrueTrim(t.track, t.started_s, t.settled_s, t.as_found_db + step_db, t.as_left_db + step_db, t.undone)
-            if after
-            else t
+            replace(t, as_found_db=t.as_found_db + step_db, as_left_db=t.as_left_db + step_db) if after else t
             for t, after in zip(trims, moved, strict=True)
         ]
     left = levels[-1].copy()
@@ -217,10 +221,7 @@ def tone(rng: np.random.Generator, scene: Scene, hz: float) -> Tone:
     levels += dropouts(rng, updates, scene.tracks, scene.dropouts_per_minute)
     silent = np.full((_updates(rng.uniform(0.5, 2.0)), scene.tracks), np.nan)
     lead_s = silent.shape[0] * UPDATE_S
-    shifted = tuple(
-        TrueTrim(t.track, t.started_s + lead_s, t.settled_s + lead_s, t.as_found_db, t.as_left_db, t.undone)
-        for t in trims
-    )
+    shifted = tuple(replace(t, started_s=t.started_s + lead_s, settled_s=t.settled_s + lead_s) for t in trims)
     return Tone(hz, np.concatenate([silent, levels, silent]), shifted, left)
 
 
@@ -238,14 +239,4 @@ def scene(seed: int, wander_db: float | None = None) -> Scene:
         hand=HANDS[int(rng.integers(len(HANDS)))],
         tones=(),
     )
-    tones = tuple(tone(rng, conditions, hz) for hz in (1000.0, 10_000.0, 100.0, 1000.0))
-    return Scene(
-        conditions.seed,
-        conditions.tracks,
-        conditions.wander_db,
-        conditions.spectrum,
-        conditions.common_share,
-        conditions.dropouts_per_minute,
-        conditions.hand,
-        tones,
-    )
+    return replace(conditions, tones=tuple(tone(rng, conditions, hz) for hz in (1000.0, 10_000.0, 100.0, 1000.0)))
