@@ -1,10 +1,14 @@
 """A block of samples, and the contract that every source of blocks keeps."""
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+LARGEST: Final = 1e4
+"""Largest sample that is delivered, +80 dBFS: gains and mixes in floating point reach some tens of dB; what is beyond
+is no sound, and would hold the needles up for seconds."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -14,8 +18,8 @@ class Block:
     Parameters
     ----------
     samples : ndarray of float32, shape (frames, inputs), C order
-        Full scale is ±1.0; all are finite. Column k is the k-th input of the source's ``inputs``. The receiver owns
-        the array.
+        Full scale is ±1.0; all are finite, within ±`LARGEST`. Column k is the k-th input of the source's ``inputs``.
+        The receiver owns the array.
     first_frame : int
         Number of the first sample since the start of the source. Lost samples are counted: a gap in the numbers is a
         gap in the sound.

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.source import child
-from bridge.source.block import Block, SourceLostError
+from bridge.source.block import LARGEST, Block, SourceLostError
 from bridge.source.capture_clock import CaptureClock
 from bridge.source.channels import channels_to_open, checked_inputs, spoken
 from bridge.source.ring import Shape
@@ -103,8 +103,8 @@ class Device:
         """Frames lost since the start.
 
         Exact where this process was too slow. Where the driver lost them it is judged by the clock: no driver says.
-        Frames that held something that is no number (a client of a JACK server can send such) count as lost, too; they
-        are delivered as silence.
+        Frames that held something that is no number, or far too large (a client of a JACK server can send such), count
+        as lost, too; that sample is delivered as silence.
         """
         return self._lost_frames
 
@@ -264,8 +264,8 @@ class Device:
             if late_frames > frames // 2:
                 lost_frames += late_frames
         low, high = slot.samples.min(), slot.samples.max()
-        # A comparison with NaN is false, so this one holds for finite samples only.
-        broken_frames = 0 if low > -np.inf and high < np.inf else _silence_what_is_no_number(slot.samples)
+        # A comparison with NaN is false, so this one holds for sound only.
+        broken_frames = 0 if low > -LARGEST and high < LARGEST else _silence_what_is_no_sound(slot.samples)
         if lost_frames or broken_frames or slot.overflowed:
             self._overruns += 1
             self._lost_frames += lost_frames + broken_frames
@@ -276,11 +276,11 @@ class Device:
         return Block(slot.samples, first_frame, captured_ns)
 
 
-def _silence_what_is_no_number(samples: NDArray[np.float32]) -> int:
-    """Put silence for whole frames that hold a NaN or an infinity, and return how many there were.
+def _silence_what_is_no_sound(samples: NDArray[np.float32]) -> int:
+    """Put silence for samples that are no number or far too large, and return in how many frames there were such.
 
-    One of them would stay in the recursion of a meter for ever.
+    One of them would stay in the recursion of a meter for ever. The other inputs of the frame are as good as before.
     """
-    broken = ~np.isfinite(samples).all(axis=1)
+    broken = ~(np.abs(samples) < LARGEST)
     samples[broken] = 0.0
-    return int(broken.sum())
+    return int(broken.any(axis=1).sum())

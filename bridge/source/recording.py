@@ -16,7 +16,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from bridge.source.block import Block, SourceLostError
+from bridge.source.block import LARGEST, Block, SourceLostError
 from bridge.source.channels import channels_to_open, checked_inputs, picked, spoken
 from bridge.source.pieces import Pieces
 
@@ -185,7 +185,7 @@ class Recording:
                 every_channel = self._inputs == tuple(range(1, sound.channels + 1))
                 frames = 0
                 while not self._stopping.is_set() and len(piece := pieces.read()) > 0:
-                    self._check_finite(piece, frames)
+                    self._check_sound(piece, frames)
                     self._put(piece if every_channel else picked(piece, self._inputs))
                     frames += len(piece)
             self._put(EOFError(f"{self._path}: the recording has ended"))
@@ -194,12 +194,13 @@ class Recording:
         except Exception as error:
             self._put(SourceLostError(f"{self._path}: it cannot be read on: {_reason(error)}"))
 
-    def _check_finite(self, piece: NDArray[np.float32], first_frame: int) -> None:
+    def _check_sound(self, piece: NDArray[np.float32], first_frame: int) -> None:
         """Refuse what a file of floats can hold: one NaN would stay in the recursion of a meter for ever."""
-        finite = np.isfinite(piece)
-        if not finite.all():
-            at_s = (first_frame + int(np.argmin(finite.all(axis=1)))) / self._rate_hz
-            raise SourceLostError(f"{self._path}: the sample at {at_s:.3f} s is no number")
+        # A comparison with NaN is false, so this one holds for sound only.
+        if not (piece.min() > -LARGEST and piece.max() < LARGEST):
+            sound = (np.abs(piece) < LARGEST).all(axis=1)
+            at_s = (first_frame + int(np.argmin(sound))) / self._rate_hz
+            raise SourceLostError(f"{self._path}: the sample at {at_s:.3f} s is no number, or far too large")
 
     def _put(self, piece: NDArray[np.float32] | Exception) -> None:
         while not self._stopping.is_set():

@@ -235,20 +235,24 @@ def test_a_reader_that_is_too_slow_learns_how_much_it_has_lost(jack: JackServer)
         device.stop()
 
 
-def test_what_is_no_number_becomes_silence_and_is_counted(jack: JackServer) -> None:
+def test_what_is_no_sound_becomes_silence_and_is_counted_and_the_other_inputs_go_on(jack: JackServer) -> None:
     device = Device("system", "jack", (1, 2), 48_000, 512)
     device.start()
     try:
         with ToneClient(jack, [-20.0, -20.0]) as tones:
             jack.wire(tones.client, "trimbridge", 2)
             wait_until(lambda: arrive(device, [-20.0, -20.0]), "tones")
-            tones.play([float("nan"), -20.0])
+            for level_dbfs in (float("nan"), 400.0):
+                tones.play([level_dbfs, -20.0])
+                before = device.lost_frames
 
-            def counted() -> bool:
-                assert np.isfinite(next_block(device).samples).all()
-                return device.lost_frames > 4800
+                def counted(before: int = before) -> bool:
+                    samples = next_block(device).samples
+                    assert np.isfinite(samples).all()
+                    goes_on = np.abs(samples[:, 1]).max() == pytest.approx(0.1, abs=0.001)
+                    return bool(goes_on and device.lost_frames > before + 4800)
 
-            wait_until(counted, "frames with NaN are counted as lost")
+                wait_until(counted, "frames are counted as lost")
             assert device.overruns > 0
     finally:
         device.stop()
