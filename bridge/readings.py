@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from bridge.source.channels import ranges
+
 State = Literal["quiet", "tone", "moving", "settling", "settled", "clipped"]
 SourceState = Literal["running", "lost", "ended"]
 LogState = Literal["writing", "refusing", "off"]
@@ -25,7 +27,10 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class StepReading:
-    """The step as published: ``number`` counts from 1; 0 of 0 when the calibration has no steps."""
+    """The step as published: ``number`` counts from 1; 0 of 0 when the calibration has no steps.
+
+    ``complete`` counts the tracks of the machine that have what they need in the log; ``missing_tracks`` are the rest.
+    """
 
     number: int
     count: int
@@ -34,6 +39,18 @@ class StepReading:
     speed_ips: float
     target_vu: float
     tolerance_db: float
+    complete: int = 0
+    missing_tracks: tuple[int, ...] = ()
+
+    @property
+    def missing(self) -> int:
+        """How many tracks still miss something."""
+        return len(self.missing_tracks)
+
+    @property
+    def missing_text(self) -> str:
+        """The tracks that still miss something, for a person: ``3, 9-16``."""
+        return ranges(self.missing_tracks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +76,7 @@ class Frame:
 
     ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
     last sample was captured. ``focus_track`` is 0 when no trimmer moves. ``tone_s`` is for how long the tone has played
-    without a break.
+    without a break. ``missing`` counts what the whole calibration still lacks, a track of a step as one.
     """
 
     position_s: float
@@ -72,6 +89,7 @@ class Frame:
     readings: tuple[Reading, ...]
     health: Health
     tone_s: float = 0.0
+    missing: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,8 +24,9 @@ from bridge.log.entries import (
     TrimEntry,
     WithdrawalEntry,
 )
+from bridge.metering.levels import Levels
 from bridge.metering.meter import Meter
-from bridge.procedure.calibration import Calibration, Place, Setup
+from bridge.procedure.calibration import Calibration
 from bridge.procedure.commands import Practice
 from bridge.procedure.outcomes import (
     Accepted,
@@ -41,7 +42,8 @@ from bridge.procedure.outcomes import (
     WithdrawalToLog,
 )
 from bridge.procedure.preparation import Confirmation, outstanding
-from bridge.procedure.progress import Missing, Record
+from bridge.procedure.progress import Record
+from bridge.procedure.setup import Place, Setup
 from bridge.readings import Frame, Health, MidiState, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
@@ -141,6 +143,7 @@ class Engine:
         self._published = 0
         self._captured_ns = 0
         self._problem = ""
+        self._farewell = ""
         self._source_losses = 0
         self._ended = False
         self._lost_before = (0, 0)
@@ -148,11 +151,26 @@ class Engine:
 
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
-        calibration = self.calibration
-        calibration.resume(Place(resumption.step, resumption.bank))
-        calibration.confirmed = {confirmation.item for confirmation in resumption.confirmations}
+        self.calibration.resume(Place(resumption.step, resumption.bank))
+        self._restore(resumption)
+
+    def _restore(self, resumption: Resumption) -> None:
         standing = (one for one in resumption.trims if one.withdrawal is None)
-        calibration.progress.restore(Record(one.id, one.trim) for one in standing)
+        self.calibration.restore(
+            (Record(one.id, one.trim) for one in standing), (one.item for one in resumption.confirmations)
+        )
+
+    def _resume_late(self, resumption: Resumption) -> None:
+        """Take up a calibration that the log could not tell of at the start, or the one that follows a finished one."""
+        if not resumption.resumed:
+            # It holds nothing yet, and who stands at the machine knows best where.
+            return
+        self._restore(resumption)
+        if self.calibration.has_begun:
+            self._submit_place(time.time_ns())
+        else:
+            self.calibration.resume(Place(resumption.step, resumption.bank))
+            self._patch_simulated()
 
     def source_began(self, source: Source, position_s: float) -> None:
         """Take a source that was just started, so many seconds after the very first.
@@ -186,21 +204,32 @@ class Engine:
     def source_ended(self) -> None:
         """Take note that a recording is over."""
         self._ended = True
+        self.stop()
+
+    def stop(self) -> None:
+        """Log what was seen and is not logged yet: the daemon ends, or the recording."""
+        for outcome in self.calibration.stop():
+            self._carry_out(outcome)
 
     def block(self, block: Block) -> None:
         """Take the next block."""
         assert self._meter is not None
         assert self._source is not None
-        period_frames = self._source.sample_rate_hz / self._frames_per_s
         for levels in self._meter.push(block):
-            for outcome in self.calibration.update(levels):
-                self._carry_out(outcome)
-            due = int(levels.end_frame / period_frames)
-            if due > self._published:
-                self._published = due
-                self._publish(levels.captured_ns)
+            self.levels(levels)
         if self._source.overruns > self._overruns_told:
             self._tell_overrun(self._source)
+
+    def levels(self, levels: Levels) -> None:
+        """Take the levels of one moment."""
+        assert self._source is not None
+        for outcome in self.calibration.update(levels):
+            self._carry_out(outcome)
+        period_frames = self._source.sample_rate_hz / self._frames_per_s
+        due = int(levels.end_frame / period_frames)
+        if due > self._published:
+            self._published = due
+            self._publish(levels.captured_ns)
 
     def publish_without_source(self, captured_ns: int) -> None:
         """Publish what is left to say while there is no source."""
@@ -219,7 +248,7 @@ class Engine:
         for result in results:
             match result:
                 case Resumption():
-                    self.resume(result)
+                    self._resume_late(result)
                 case Committed(entry, tag, entry_id):
                     self._committed(entry, entry_id, now_s)
                     if isinstance(tag, Request):
@@ -227,7 +256,7 @@ class Engine:
                 case Refused(entry, tag, reason):
                     _log.error("not logged: %s: %s", _named(entry), reason)
                     if isinstance(entry, TrimEntry):
-                        self.calibration.progress.not_logged(entry.trim)
+                        self.calibration.not_logged(entry.trim)
                     if isinstance(tag, Request):
                         tag.answer(reason)
 
@@ -235,15 +264,18 @@ class Engine:
         calibration = self.calibration
         match entry:
             case TrimEntry(trim):
-                calibration.progress.logged(Record(entry_id, trim))
+                calibration.logged(Record(entry_id, trim))
                 for viewer in self._viewers:
                     viewer.announce(trim, entry_id, now_s)
             case WithdrawalEntry():
-                calibration.progress.withdrawn(entry_id)
+                calibration.withdrawn(entry_id)
             case ConfirmationEntry(confirmation):
                 calibration.confirmed.add(confirmation.item)
             case TakingBackEntry(item):
                 calibration.confirmed.discard(item)
+            case FinishEntry(then_begin=True):
+                calibration.begin_another()
+                self._submit_place(time.time_ns())
 
     def _do(self, request: Request) -> None:
         if isinstance(request.command, Practice) and isinstance(self._source, Simulated):
@@ -274,6 +306,9 @@ class Engine:
                 _log.warning("%s", text)
                 self._event("told", text)
             case TrimToLog(trim, way):
+                self._farewell = ""
+                if self._log is None:
+                    self.calibration.not_logged(trim)
                 self._submit(TrimEntry(trim, way), request)
             case WithdrawalToLog(trim_id):
                 self._submit(WithdrawalEntry(trim_id, sender, now_ns), request)
@@ -285,7 +320,9 @@ class Engine:
                 self._submit(TakingBackEntry(item, who, now_ns), request)
             case FinishToLog(missing):
                 for one in missing:
-                    self._event("missing", _missing(one), step=one.step, tracks=list(one.tracks))
+                    self._event("missing", f"nothing for {one}", step=one.step, tracks=list(one.tracks))
+                lacking = "; ".join(map(str, missing))
+                self._farewell = f"the calibration has ended without {lacking}" if lacking else ""
                 if self._asks_preparation:
                     for last in outstanding(self.calibration.confirmed, "after the last tone"):
                         _log.warning("%s %s", last.question, last.why)
@@ -338,6 +375,7 @@ class Engine:
             dropped_packets=sum(one.dropped_packets for one in counters),
             message=self._problem
             or (log.problem if log else "")
+            or self._farewell
             or self.calibration.notice
             or self._unprepared()
             or (midi.problem if midi else ""),
@@ -364,8 +402,3 @@ def _named(entry: Entry) -> str:
     if isinstance(entry, TrimEntry):
         return f"trim of track {entry.trim.track}, {entry.trim.adjustment}, left at {entry.trim.as_left_db:+.2f} dB"
     return type(entry).__name__.removesuffix("Entry").lower()
-
-
-def _missing(one: Missing) -> str:
-    """Return what a step lacks, as one line."""
-    return f"step {one.step} has nothing for track {', '.join(map(str, one.tracks))}"

@@ -109,6 +109,7 @@ class Pump:
                     self._engine.source_ended()
                     self._ended(None)
                     return
+            self._engine.stop()
         except BaseException as error:
             self._ended(error)
 

@@ -2,33 +2,129 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
 
 from bridge.procedure.bank import Bank
+from bridge.procedure.course import Course
 from bridge.procedure.patch import TrackLevels
-from bridge.procedure.steps import Step
-from bridge.readings import Reading, State, StepReading
+from bridge.procedure.progress import Missing, Progress
+from bridge.procedure.setup import Setup
+from bridge.procedure.visit import on_tone
+from bridge.readings import Frame, Health, Reading, State, StepReading
 from bridge.units import SILENCE_DB
 
-NO_STEP = StepReading(0, 0, "", 0.0, 0.0, 0.0, 0.0)
+CLIP_SHOWN_S: Final = 1.0
+"""A clip is over in a millisecond; it is shown for as long as somebody needs to look up."""
+
+NO_STEP: Final = StepReading(0, 0, "", 0.0, 0.0, 0.0, 0.0)
 
 
-def step_reading(steps: Sequence[Step], index: int) -> StepReading:
-    """Return a step (0…) as it is published; an index of −1 stands for none."""
-    if index < 0:
-        return NO_STEP
-    step = steps[index]
-    return StepReading(
-        number=index + 1,
-        count=len(steps),
-        adjustment=step.adjustment,
-        tone_hz=step.tone_hz,
-        speed_ips=step.speed_ips,
-        target_vu=step.target_vu,
-        tolerance_db=step.tolerance_db,
-    )
+class Framing:
+    """Makes frames.
+
+    Parameters
+    ----------
+    setup : Setup
+    course : Course
+    progress : Progress
+    """
+
+    def __init__(self, setup: Setup, course: Course, progress: Progress) -> None:
+        self._setup = setup
+        self._course = course
+        self._progress = progress
+        self._clipped_s: dict[int, float] = {}
+        self._chosen_focus = 0
+        self._read_at = (-1, -1)
+        self._step = NO_STEP
+        self._missing: tuple[Missing, ...] = ()
+
+    def focus(self, track: int) -> None:
+        """Keep the focus on a track; 0 lets it follow the movement."""
+        self._chosen_focus = track
+
+    def forget(self) -> None:
+        """Forget what was clipped, and which track was chosen: others may be patched now."""
+        self._clipped_s.clear()
+        self._chosen_focus = 0
+
+    def note_clipping(self, tracks: TrackLevels, position_s: float) -> None:
+        """Remember what is clipped."""
+        if tracks.clipped.any():
+            self._clipped_s.update(dict.fromkeys(np.flatnonzero(tracks.clipped).tolist(), position_s))
+        elif self._clipped_s:
+            recent = {place: at_s for place, at_s in self._clipped_s.items() if position_s - at_s < CLIP_SHOWN_S}
+            self._clipped_s = recent
+
+    def frame(self, health: Health, captured_ns: int) -> Frame:
+        """Return all that the sinks are told now."""
+        course = self._course
+        step, tracks = course.step, course.tracks
+        target_vu = step.target_vu if step else 0.0
+        if tracks is None:
+            read = _silent(course.bank, target_vu, self._setup.reference_dbfs)
+        else:
+            read = _readings(course.bank, tracks, target_vu, self._states(tracks), self._clipped_s)
+        return Frame(
+            position_s=course.now.position_s,
+            captured_ns=captured_ns,
+            tone_hz=tracks.tone_hz if tracks else 0.0,
+            step=self._step_reading(),
+            bank=course.bank.number,
+            held=course.state == "held",
+            focus_track=self._focus_track(),
+            readings=read,
+            health=health,
+            tone_s=tracks.tone_s if tracks else 0.0,
+            missing=sum(len(one.tracks) for one in self._missing),
+        )
+
+    def _step_reading(self) -> StepReading:
+        index = self._course.index
+        if self._read_at != (index, self._progress.revision):
+            self._read_at = (index, self._progress.revision)
+            self._missing = self._course.missing()
+            self._step = self._step_of(index)
+        return self._step
+
+    def _step_of(self, index: int) -> StepReading:
+        steps = self._setup.steps
+        if index < 0:
+            return NO_STEP
+        step = steps[index]
+        missing = next((one.tracks for one in self._missing if one.step == index + 1), ())
+        return StepReading(
+            number=index + 1,
+            count=len(steps),
+            adjustment=step.adjustment,
+            tone_hz=step.tone_hz,
+            speed_ips=step.speed_ips,
+            target_vu=step.target_vu,
+            tolerance_db=step.tolerance_db,
+            complete=len(self._setup.tracks) - len(missing),
+            missing_tracks=missing,
+        )
+
+    def _focus_track(self) -> int:
+        course = self._course
+        if self._chosen_focus:
+            return self._chosen_focus
+        moving = course.watch.focus if course.watch is not None and course.tracks is not None else None
+        return 0 if moving is None else course.bank.tracks[moving]
+
+    def _states(self, tracks: TrackLevels) -> Sequence[State]:
+        # What the procedure watches is the step's tone; any other is no more than a tone.
+        plain: list[State] = ["quiet" if quiet else "tone" for quiet in np.isnan(tracks.tone_vu)]
+        step, watch = self._course.step, self._course.watch
+        if watch is None or step is None or not on_tone(step, tracks.tone_hz):
+            return plain
+        both = zip(watch.states, plain, strict=True)
+        return [seen if "quiet" not in (seen, heard) else heard for seen, heard in both]
 
 
-def silent_readings(bank: Bank, target_vu: float, reference_dbfs: float) -> tuple[Reading, ...]:
+def _silent(bank: Bank, target_vu: float, reference_dbfs: float) -> tuple[Reading, ...]:
     """Return the readings of a bank without a source."""
     vu = SILENCE_DB - reference_dbfs
     return tuple(
@@ -36,7 +132,7 @@ def silent_readings(bank: Bank, target_vu: float, reference_dbfs: float) -> tupl
     )
 
 
-def readings(
+def _readings(
     bank: Bank, tracks: TrackLevels, target_vu: float, states: Sequence[State], clipped: Mapping[int, float]
 ) -> tuple[Reading, ...]:
     """Return the readings of a bank; tracks at the places (0…) in ``clipped`` are shown as clipped."""

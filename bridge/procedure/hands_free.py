@@ -11,14 +11,12 @@ from bridge.metering.levels import Column
 from bridge.procedure.bank import Bank
 from bridge.procedure.following import StepFollowed, StepFollower, ToneFitsNoStep
 from bridge.procedure.patch import TrackLevels
-from bridge.procedure.settling import Settled
+from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
 from bridge.procedure.tones import ToneEnded, ToneStarted, ToneWatch
 from bridge.procedure.trim_watch import Event, TrimWatch
+from bridge.procedure.visit import on_tone
 from bridge.readings import State
-
-OFF_TONE = 0.03
-"""A tone this far from the step's is another one: speed is off by 1 % at most, the nearest tones by a third octave."""
 
 
 class HandsFree:
@@ -39,28 +37,40 @@ class HandsFree:
         self._steps = tuple(steps)
         self._plan_hz = (*(step.tone_hz for step in steps), *tones_hz)
         self._follower = StepFollower(steps, index)
-        self._absent: Column = np.full(len(bank.tracks), np.nan)
-        self._start(bank)
-
-    def _start(self, bank: Bank) -> None:
-        self._absent = np.full(len(bank.tracks), np.nan)
-        self._tones = ToneWatch(self._plan_hz, len(bank.tracks))
-        self._trims = TrimWatch(len(bank.tracks))
-        self.notice = ""
-        """What a person should know of the tone; empty when there is nothing to say."""
+        self._playing = False
+        self._steady: list[Settled | None] = []
+        self.patch(bank)
 
     def patch(self, bank: Bank) -> None:
         """Watch another bank."""
-        self._start(bank)
+        tracks = len(bank.tracks)
+        self._absent: Column = np.full(tracks, np.nan)
+        self._tones = ToneWatch(self._plan_hz, tracks)
+        self._trims = TrimWatch(tracks)
+        self._reason = ""
+        self.begin()
 
     def choose(self, index: int) -> None:
         """Go to a step (0…) because the person says so."""
         self._follower.choose(index)
-        self.notice = ""
+        self._reason = ""
 
     def hold(self, on: bool) -> None:
         """Stop following the tape, or go on."""
         self._follower.hold(on)
+
+    @property
+    def index(self) -> int:
+        """The step under way, from 0."""
+        return self._follower.index
+
+    @property
+    def notice(self) -> str:
+        """What a person should know of the tone, one line; empty when there is nothing to say."""
+        tone, step = self._tones.tone, self._steps[self.index]
+        if self._reason or tone is None or on_tone(step, tone.hz):
+            return self._reason
+        return f"{tone.hz:.0f} Hz plays, but step {self.index + 1} wants {step.tone_hz:g} Hz"
 
     @property
     def states(self) -> tuple[State, ...]:
@@ -72,38 +82,45 @@ class HandsFree:
         """Place (0…) of the track whose trimmer moved last; None before."""
         return self._trims.focus
 
-    def touched(self, place: int) -> bool:
-        """Return whether the trimmer of a track (0…) has moved in this step."""
-        return self._trims.touched[place]
-
-    def follow(self, position_s: float, tracks: TrackLevels) -> int | None:
-        """Take the next levels; return the step (0…) to go to, if the tape asks for another one."""
-        wanted = None
+    def follow(self, position_s: float, tracks: TrackLevels) -> bool:
+        """Take the next levels; return whether the tape has led to another step."""
+        led = False
         for event in self._tones.push(position_s, tracks.tone_hz, tracks.tone_vu, tracks.tone_share, tracks.rms_dbfs):
             match event:
                 case ToneStarted(tone):
                     following = self._follower.follow(tone)
-                    self.notice = following.reason if isinstance(following, ToneFitsNoStep) else ""
-                    if isinstance(following, StepFollowed):
-                        wanted = following.index
+                    self._reason = following.reason if isinstance(following, ToneFitsNoStep) else ""
+                    led |= isinstance(following, StepFollowed)
                 case ToneEnded():
-                    self.notice = ""
-        return wanted
+                    self._reason = ""
+        return led
 
     def watch(self, position_s: float, step: Step, tracks: TrackLevels) -> tuple[Event, ...]:
         """Look for movement against the target of the step; another tone than the step's counts as none."""
-        deviation_db = tracks.tone_vu - step.target_vu if on_tone(step, tracks) else self._absent
+        playing = on_tone(step, tracks.tone_hz)
+        if self._playing and not playing:
+            self.keep_steady()
+        self._playing = playing
+        deviation_db = tracks.tone_vu - step.target_vu if playing else self._absent
         return self._trims.push(position_s, deviation_db, tracks.clipped)
 
-    def leave(self) -> tuple[Event, ...]:
-        """Leave the step, and begin another; return what was still open."""
+    def close(self) -> tuple[Event, ...]:
+        """Return what was still being watched, and begin anew."""
+        self.keep_steady()
         return self._trims.restart()
 
-    def verify(self, place: int) -> Settled | None:
-        """Return the level of a track (0…) from all its steady time in this step, if there was any."""
-        return self._trims.verify(place)
+    def begin(self) -> None:
+        """Begin a step in which nothing has been seen."""
+        self._steady = [None] * self._absent.size
+        self._playing = False
 
+    def steady(self) -> tuple[Settled | None, ...]:
+        """Return the level of each track over its steady time in this step, up to the last call of `keep_steady`."""
+        return tuple(self._steady)
 
-def on_tone(step: Step, tracks: TrackLevels) -> bool:
-    """Return whether the tone that plays is the step's."""
-    return abs(tracks.tone_hz - step.tone_hz) <= OFF_TONE * step.tone_hz
+    def keep_steady(self) -> None:
+        """Keep what is known of each track: the watch forgets it when the tone ends."""
+        for place, before in enumerate(self._steady):
+            level = self._trims.verify(place)
+            if level is not None and (before is None or level.seconds >= SHORTEST_S):
+                self._steady[place] = level

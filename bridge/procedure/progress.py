@@ -1,18 +1,15 @@
 """How far the calibration has come: logged trims in; what each track has in each step, and what is missing, out.
 
-A step is known by its adjustment, tone and speed, not by its number, so that a trim keeps its place when steps join or
-leave the plan.
+A track is complete in a step when a trim of it stands in the log (withdrawn ones do not) and its trimmer has not been
+seen to move since. What stands in the log alone decides, so a calibration that is resumed is as complete as it was.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from bridge.procedure.bank import Bank
-from bridge.procedure.steps import Step
+from bridge.procedure.steps import Step, belongs
 from bridge.readings import Trim
-
-Key = tuple[str, int, int]
-"""Adjustment, tone in tenths of a hertz, speed in hundredths of an inch a second."""
+from bridge.source.channels import ranges
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,68 +21,141 @@ class Record:
 
 
 @dataclass(frozen=True, slots=True)
+class Found:
+    """What a track read at a moment, counted from the start of the source."""
+
+    level_vu: float
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Missing:
-    """The tracks of a step (1…) for which nothing stands in the log."""
+    """The tracks of a step (1…) that are not complete."""
 
     step: int
     tracks: tuple[int, ...]
 
+    def __str__(self) -> str:
+        """Return it as a few words."""
+        return f"step {self.step}: track {ranges(self.tracks)}"
 
-def key_of(of: Step | Trim) -> Key:
-    """Return what tells the step of a trim from any other."""
-    return of.adjustment, round(of.tone_hz * 10.0), round(of.speed_ips * 100.0)
+
+@dataclass(slots=True)
+class _Account:
+    """What is known of one track and one kind of trimmer, over all its steps."""
+
+    records: list[Record] = field(default_factory=list)
+    awaited: list[Trim] = field(default_factory=list)
+    unlogged: list[tuple[Step, Found]] = field(default_factory=list)
 
 
 class Progress:
-    """What is logged, withdrawn trims left out."""
+    """What is logged, what is on its way into the log, and which trimmers have moved since."""
 
     def __init__(self) -> None:
-        self._records: dict[Key, dict[int, list[Record]]] = {}
-        self._awaited: set[tuple[Key, int]] = set()
+        self._accounts: dict[tuple[str, int], _Account] = {}
+        self._ids: list[str] = []
+        self.revision = 0
+        """Rises with every change."""
 
     def restore(self, records: Iterable[Record]) -> None:
-        """Begin anew with what the log holds, in the order of logging."""
-        self._records.clear()
-        self._awaited.clear()
+        """Take what the log holds, in the order of logging; what was turned and not logged stays so."""
+        for account in self._accounts.values():
+            account.records.clear()
+        self._ids.clear()
+        self.revision += 1
         for record in records:
-            self.logged(record)
+            self._stand(record)
+
+    def clear(self) -> None:
+        """Begin a calibration in which nothing has been done."""
+        self._accounts.clear()
+        self._ids.clear()
+        self.revision += 1
+
+    @property
+    def newest(self) -> str:
+        """Id of the trim that was logged last and still stands; empty when there is none."""
+        return self._ids[-1] if self._ids else ""
 
     def await_log(self, trim: Trim) -> None:
-        """Take note that a trim is on its way into the log."""
-        self._awaited.add((key_of(trim), trim.track))
+        """Take note that a trim is on its way into the log: what was turned before is part of it."""
+        account = self._of(trim.adjustment, trim.track)
+        account.awaited.append(trim)
+        account.unlogged = [(step, found) for step, found in account.unlogged if not belongs(trim, step)]
+        self.revision += 1
 
     def logged(self, record: Record) -> None:
         """Take note of a trim that is in the log."""
-        key = key_of(record.trim)
-        self._awaited.discard((key, record.trim.track))
-        self._records.setdefault(key, {}).setdefault(record.trim.track, []).append(record)
+        self._no_longer_awaited(record.trim)
+        self._stand(record)
 
     def not_logged(self, trim: Trim) -> None:
         """Take note that the log has refused a trim."""
-        self._awaited.discard((key_of(trim), trim.track))
+        self._no_longer_awaited(trim)
 
-    def withdrawn(self, trim_id: str) -> None:
-        """Take note that a trim is withdrawn."""
-        for tracks in self._records.values():
-            for records in tracks.values():
-                records[:] = [record for record in records if record.trim_id != trim_id]
+    def withdrawn(self, trim_id: str) -> Trim | None:
+        """Take note that a trim is withdrawn; return it, or None when it was not of this calibration."""
+        for account in self._accounts.values():
+            for record in account.records:
+                if record.trim_id == trim_id:
+                    account.records.remove(record)
+                    self._ids.remove(trim_id)
+                    self.revision += 1
+                    return record.trim
+        return None
 
-    def has(self, step: Step, track: int) -> bool:
-        """Return whether something stands in the log, or is on its way there, for a track in a step."""
-        key = key_of(step)
-        return bool(self._records.get(key, {}).get(track)) or (key, track) in self._awaited
+    def turned(self, step: Step, track: int, found: Found) -> None:
+        """Take note that a trimmer has moved and is not logged; ``found`` is what the track read before."""
+        if self.unlogged(step, track) is None:
+            self._of(step.adjustment, track).unlogged.append((step, found))
+            self.revision += 1
+
+    def unlogged(self, step: Step, track: int) -> Found | None:
+        """Return what a track read before its trimmer was turned without being logged; None when it was not."""
+        for of_step, found in self._of(step.adjustment, track).unlogged:
+            if of_step == step:
+                return found
+        return None
+
+    def standing(self, step: Step, track: int) -> tuple[Trim, ...]:
+        """Return the trims of a track that stand in the log for a step, the oldest first."""
+        records = self._of(step.adjustment, track).records
+        return tuple(record.trim for record in records if belongs(record.trim, step))
 
     def found_and_left(self, step: Step, track: int) -> tuple[Trim, Trim] | None:
         """Return the first and the last trim of a track in a step: as found, and as left. None when there is none."""
-        records = self._records.get(key_of(step), {}).get(track)
-        return (records[0].trim, records[-1].trim) if records else None
+        trims = self.standing(step, track)
+        return (trims[0], trims[-1]) if trims else None
 
-    def missing(self, steps: Sequence[Step], banks: Sequence[Bank]) -> tuple[Missing, ...]:
-        """Return the steps that are not complete over the tracks of all banks."""
-        tracks = sorted({track for bank in banks for track in bank.tracks})
+    def is_complete(self, step: Step, track: int) -> bool:
+        """Return whether a track has what it needs in a step, be it still on its way to the disk."""
+        account = self._of(step.adjustment, track)
+        if any(of_step == step for of_step, _ in account.unlogged):
+            return False
+        return any(belongs(record.trim, step) for record in account.records) or any(
+            belongs(trim, step) for trim in account.awaited
+        )
+
+    def missing(self, steps: Sequence[Step], tracks: Sequence[int]) -> tuple[Missing, ...]:
+        """Return the steps that are not complete over these tracks, and which tracks are missing."""
         incomplete = []
         for number, step in enumerate(steps, start=1):
-            open_tracks = tuple(track for track in tracks if not self.has(step, track))
+            open_tracks = tuple(track for track in tracks if not self.is_complete(step, track))
             if open_tracks:
                 incomplete.append(Missing(number, open_tracks))
         return tuple(incomplete)
+
+    def _of(self, adjustment: str, track: int) -> _Account:
+        return self._accounts.setdefault((adjustment, track), _Account())
+
+    def _stand(self, record: Record) -> None:
+        self._of(record.trim.adjustment, record.trim.track).records.append(record)
+        self._ids.append(record.trim_id)
+        self.revision += 1
+
+    def _no_longer_awaited(self, trim: Trim) -> None:
+        awaited = self._of(trim.adjustment, trim.track).awaited
+        if trim in awaited:
+            awaited.remove(trim)
+            self.revision += 1

@@ -37,7 +37,7 @@ class Step:
 
 
 def has_target(adjustment: str) -> bool:
-    """Return whether the meter must read something in a step: bias is set by its peak, wherever on the meter that is."""
+    """Return whether the meter must read something certain: bias is set by its peak, wherever on the meter that is."""
     return adjustment != "bias"
 
 

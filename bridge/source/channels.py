@@ -59,13 +59,17 @@ def picked(samples: NDArray[np.float32], inputs: Sequence[int]) -> NDArray[np.fl
     return np.take(samples, np.asarray(inputs) - 1, axis=1)
 
 
+def ranges(numbers: Sequence[int]) -> str:
+    """Return rising numbers for a person: ``1-8, 12``."""
+    stretches: list[list[int]] = []
+    for number in numbers:
+        if stretches and number == stretches[-1][1] + 1:
+            stretches[-1][1] = number
+        else:
+            stretches.append([number, number])
+    return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in stretches)
+
+
 def spoken(inputs: Sequence[int]) -> str:
     """Return the inputs for a person: ``input 3``, ``inputs 1-8, 12``."""
-    ranges: list[list[int]] = []
-    for number in inputs:
-        if ranges and number == ranges[-1][1] + 1:
-            ranges[-1][1] = number
-        else:
-            ranges.append([number, number])
-    words = ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in ranges)
-    return f"input {words}" if len(inputs) == 1 else f"inputs {words}"
+    return f"input {ranges(inputs)}" if len(inputs) == 1 else f"inputs {ranges(inputs)}"

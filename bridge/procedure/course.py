@@ -1,0 +1,192 @@
+"""The course of a calibration: levels of the patched tracks and what is asked go in; what has to be done comes out.
+
+It knows step, bank and state. What happens is looked up in `bridge.procedure.table` as an event, and what stands there
+is done here.
+"""
+
+from collections.abc import Sequence
+from typing import Final
+
+from bridge.procedure.bank import Bank
+from bridge.procedure.hands_free import HandsFree
+from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved, Told, TrimToLog
+from bridge.procedure.patch import TrackLevels
+from bridge.procedure.progress import Missing, Progress
+from bridge.procedure.setup import Place, Setup
+from bridge.procedure.steps import Step
+from bridge.procedure.table import TABLE, Duty, Event, State
+from bridge.procedure.trim_watch import Event as Seen
+from bridge.procedure.trim_watch import LevelMoved, TrimCut, TrimFound
+from bridge.procedure.visit import Moment, Unverified, Visit
+from bridge.readings import Trim
+
+MOST_NAMED: Final = 6
+"""More tracks than this are counted, not named, in what is said when a step is left."""
+
+LEADS: Final[frozenset[Event]] = frozenset(
+    ("tape leads on", "act seen", "act cut", "step asked", "repeat asked", "bank asked", "log asked", "finish asked")
+)
+"""What makes the place where the calibration stands the one that somebody wants."""
+
+
+class Course:
+    """Where a calibration stands, and what it does about what happens.
+
+    Parameters
+    ----------
+    setup : Setup
+    progress : Progress
+    """
+
+    def __init__(self, setup: Setup, progress: Progress) -> None:
+        self._setup = setup
+        self._progress = progress
+        self.state: State = "following"
+        """Whether the tape leads, or nothing happens unasked."""
+        self.tracks: TrackLevels | None = None
+        """The newest levels of the bank; None while there are none."""
+        self.now = Moment(0.0, 0)
+        """The moment of the newest levels."""
+        self.has_begun = False
+        """Whether the tape or a person has led anywhere, or a trimmer was turned."""
+        self.go_to(Place(1, 1))
+
+    def go_to(self, place: Place) -> None:
+        """Stand at a place as if nothing had been seen; one that does not exist is brought to the nearest one."""
+        steps, banks = self._setup.steps, self._setup.banks
+        self._bank = min(max(place.bank, 1), len(banks)) - 1
+        index = min(max(place.step, 1), len(steps)) - 1
+        self.watch = HandsFree(steps, index, self._setup.tones_hz, self.bank) if steps else None
+        """What watches tone and trimmers; None without steps."""
+        if self.watch is not None:
+            self.watch.hold(self.state == "held")
+        self.tracks = None
+        self.visit = self._new_visit()
+
+    def _new_visit(self, *, again: bool = False) -> Visit | None:
+        step = self.step
+        return Visit(self._setup.machine, step, self.bank, self._progress, again=again) if step is not None else None
+
+    @property
+    def index(self) -> int:
+        """The step under way, 0…; −1 without steps."""
+        return self.watch.index if self.watch is not None else -1
+
+    @property
+    def place(self) -> Place:
+        """Where the calibration stands."""
+        return Place(self.index + 1, self._bank + 1)
+
+    @property
+    def step(self) -> Step | None:
+        """The step under way, if there is any."""
+        return self._setup.steps[self.index] if self.watch is not None else None
+
+    @property
+    def bank(self) -> Bank:
+        """The bank that is patched."""
+        return self._setup.banks[self._bank]
+
+    def missing(self) -> tuple[Missing, ...]:
+        """Return what is not yet in the log."""
+        return self._progress.missing(self._setup.steps, self._setup.tracks)
+
+    def not_patched(self, track: int) -> str:
+        """Say that a track is not in the bank."""
+        first, last = self.bank.tracks[0], self.bank.tracks[-1]
+        return f"track {track} is not patched: bank {self.bank.number} has tracks {first} to {last}"
+
+    def update(self, tracks: TrackLevels, now: Moment) -> list[Outcome]:
+        """Take the next levels of the bank; return what has to be done about them."""
+        self.tracks, self.now = tracks, now
+        outcomes: list[Outcome] = []
+        if self.watch is None or self.visit is None:
+            return outcomes
+        if self.watch.follow(now.position_s, tracks):
+            outcomes += [*self.on("tape leads on"), StepMoved()]
+        for seen in self.watch.watch(now.position_s, self.visit.step, tracks):
+            outcomes += self._on_seen(seen)
+        self.visit.see(tracks, now.position_s)
+        return outcomes
+
+    def _on_seen(self, seen: Seen) -> list[Outcome]:
+        match seen:
+            case TrimFound():
+                return self.on("act seen", seen)
+            case TrimCut():
+                return self.on("act cut", seen)
+            case LevelMoved(_, by_db) if self.visit is not None:
+                self.visit.level_moved(self.now.position_s)
+                return [Told(f"all tracks moved by {by_db:+.2f} dB: the playback level, not a trim")]
+        return []
+
+    def on(self, event: Event, subject: Seen | int = 0) -> list[Outcome]:
+        """Do what the table says; ``subject`` is what was seen, or the number that was asked for."""
+        row = TABLE[self.state][event]
+        outcomes: list[Outcome] = []
+        for duty in row.duties:
+            outcomes += self._do(duty, subject)
+        self.state = row.then
+        self.has_begun |= event in LEADS
+        return outcomes
+
+    def _do(self, duty: Duty, subject: Seen | int) -> Sequence[Outcome]:  # noqa: PLR0911 - a branch a duty
+        watch, visit = self.watch, self.visit
+        if duty == "finish":
+            return [FinishToLog(self.missing())]
+        if duty == "patch" and isinstance(subject, int):
+            self._patch(subject)
+        elif watch is None or visit is None:
+            return []
+        elif duty == "close acts":
+            return [outcome for seen in watch.close() for outcome in self._on_seen(seen)]
+        elif duty == "log act" and isinstance(subject, TrimFound):
+            trim = visit.trim(subject, self.now)
+            return [] if trim is None else [self._to_log(trim, visit.way(subject, trim))]
+        elif duty == "keep act open" and isinstance(subject, TrimFound | TrimCut):
+            visit.turned(subject)
+            how = "was turned while held" if isinstance(subject, TrimFound) else "was still being turned"
+            return [Told(f"track {self.bank.tracks[subject.track]} {how}: not logged")]
+        elif duty == "log by hand" and isinstance(subject, int):
+            return [self._log_by_hand(visit, subject)]
+        elif duty == "verify":
+            return self._verify(visit, watch)
+        elif duty == "choose" and isinstance(subject, int):
+            watch.choose(subject - 1)
+        elif duty in ("begin", "begin anew"):
+            watch.begin()
+            self.visit = self._new_visit(again=duty == "begin anew")
+        elif duty == "pause":
+            watch.keep_steady()
+        elif duty in ("hold", "release"):
+            watch.hold(duty == "hold")
+        return []
+
+    def _patch(self, number: int) -> None:
+        self._bank = number - 1
+        self.tracks = None
+        if self.watch is not None:
+            self.watch.patch(self.bank)
+
+    def _verify(self, visit: Visit, watch: HandsFree) -> list[Outcome]:
+        verdicts = visit.verified(watch.steady(), self.now)
+        outcomes: list[Outcome] = [self._to_log(verdict) for verdict in verdicts if isinstance(verdict, Trim)]
+        unverified = [f"track {one.track} {one.why}" for one in verdicts if isinstance(one, Unverified)]
+        if unverified:
+            more = [f"and {len(unverified) - MOST_NAMED} tracks more"] if len(unverified) > MOST_NAMED else []
+            step = visit.step
+            said = ", ".join(unverified[:MOST_NAMED] + more)
+            outcomes.append(Told(f"{step.adjustment} at {step.tone_hz:g} Hz is left: {said}"))
+        return outcomes
+
+    def _log_by_hand(self, visit: Visit, track: int) -> Outcome:
+        if track not in self.bank.tracks:
+            return Declined(self.not_patched(track))
+        if self.tracks is None:
+            return Declined(f"track {track} carries no tone")
+        trim = visit.trim_by_hand(track, self.tracks, self.now)
+        return Declined(trim) if isinstance(trim, str) else self._to_log(trim)
+
+    def _to_log(self, trim: Trim, way: Sequence[tuple[float, float]] = ()) -> TrimToLog:
+        self._progress.await_log(trim)
+        return TrimToLog(trim, tuple(way))

@@ -1,0 +1,95 @@
+"""The procedure as a table: a state and an event go in; what has to be done, and the state after it, come out.
+
+What happens to a person at the machine is an event; what follows from it is read here and nowhere else. While held,
+nothing is logged and nothing moves but what the person asks for: no row of that state says otherwise.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Literal
+
+State = Literal["following", "held"]
+"""Whether the tape leads and trims are logged by themselves, or nothing happens unasked."""
+
+Event = Literal[
+    "tape leads on",
+    "act seen",
+    "act cut",
+    "source lost",
+    "step asked",
+    "repeat asked",
+    "bank asked",
+    "log asked",
+    "hold asked",
+    "release asked",
+    "finish asked",
+    "stop asked",
+]
+"""What can happen.
+
+The tape leads on when the tone of another step stands; an act is seen when a trimmer was turned and left, and cut when
+the tone ended for good before it was left. To stop is to end the daemon, or the recording.
+"""
+
+Duty = Literal[
+    "close acts",
+    "log act",
+    "keep act open",
+    "log by hand",
+    "verify",
+    "choose",
+    "patch",
+    "begin",
+    "begin anew",
+    "pause",
+    "hold",
+    "release",
+    "finish",
+]
+"""What can be done about it.
+
+To close acts is to take what is still being watched as an event of its own. An act that is kept open is not in the log:
+its track is missing until it is, and the next trim begins where that act began. To verify is to log what was right and
+never touched.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What has to be done, in this order, and the state after it."""
+
+    duties: tuple[Duty, ...]
+    then: State
+
+
+TABLE: Final[Mapping[State, Mapping[Event, Row]]] = {
+    "following": {
+        "tape leads on": Row(("close acts", "verify", "begin"), "following"),
+        "act seen": Row(("log act",), "following"),
+        "act cut": Row(("keep act open",), "following"),
+        "source lost": Row(("pause",), "following"),
+        "step asked": Row(("close acts", "verify", "choose", "begin"), "following"),
+        "repeat asked": Row(("close acts", "verify", "choose", "begin anew"), "following"),
+        "bank asked": Row(("close acts", "verify", "patch", "begin"), "following"),
+        "log asked": Row(("log by hand",), "following"),
+        # What the hand had left before is logged; what it leaves from here on is not.
+        "hold asked": Row(("close acts", "hold"), "held"),
+        "release asked": Row((), "following"),
+        "finish asked": Row(("close acts", "verify", "finish"), "following"),
+        "stop asked": Row(("close acts", "verify"), "following"),
+    },
+    "held": {
+        "tape leads on": Row((), "held"),
+        "act seen": Row(("keep act open",), "held"),
+        "act cut": Row(("keep act open",), "held"),
+        "source lost": Row(("pause",), "held"),
+        "step asked": Row(("close acts", "choose", "begin"), "held"),
+        "repeat asked": Row(("close acts", "choose", "begin anew"), "held"),
+        "bank asked": Row(("close acts", "patch", "begin"), "held"),
+        "log asked": Row(("log by hand",), "held"),
+        "hold asked": Row((), "held"),
+        "release asked": Row(("close acts", "release"), "following"),
+        "finish asked": Row(("close acts", "finish"), "held"),
+        "stop asked": Row(("close acts",), "held"),
+    },
+}

@@ -1,0 +1,254 @@
+"""A visit: one stay at one step with one bank. What is seen of each track goes in, the trims to be logged come out.
+
+As found is what the track read before its trimmer was first moved without a record of it: before this act; or, when a
+person has logged in the middle of the act, what that record left; or, when it was turned while nothing could be logged,
+what it read before that.
+
+Bias has no target. Its trims count from the highest level that the track has had since the visit began: left 3 dB below
+the peak is −3 dB, and ``target_vu`` is where the peak was. They are never judged, and never logged unless the trimmer
+was turned or a person says so.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from bridge.procedure.bank import Bank
+from bridge.procedure.patch import TrackLevels
+from bridge.procedure.progress import Found, Progress
+from bridge.procedure.settling import SHORTEST_S, Settled
+from bridge.procedure.steps import Step, has_target
+from bridge.procedure.trim_watch import TrimCut, TrimFound
+from bridge.readings import Trim
+from bridge.tape.machine import path_of
+
+SAME_DB: Final = 0.05
+"""Two readings of one level differ by no more on steady tape: one is over 0.4 s, the other over 2 s and more."""
+
+SAME_SPREADS: Final = 3.0
+"""On unsteady tape it is so many times its spread."""
+
+AFTER_MOVE_S: Final = 2.0
+"""A playback level that is being moved is known to stand after so long."""
+
+OFF_TONE: Final = 0.03
+"""A tone this far from the step's is another one: speed is off by 1 % at most, the nearest tones by a third octave."""
+
+
+def on_tone(step: Step, tone_hz: float) -> bool:
+    """Return whether a tone is the step's."""
+    return abs(tone_hz - step.tone_hz) <= OFF_TONE * step.tone_hz
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """A moment as seconds from the start of the source and as Unix time in nanoseconds."""
+
+    position_s: float
+    captured_ns: int
+
+    def unix_ns(self, position_s: float) -> int:
+        """Return the Unix time of another moment of the source."""
+        return self.captured_ns - round((self.position_s - position_s) * 1e9)
+
+
+@dataclass(frozen=True, slots=True)
+class Unverified:
+    """A track that nobody has touched and that was not verified; ``why`` is a few words."""
+
+    track: int
+    why: str
+
+
+class Visit:
+    """One stay at one step with one bank; places count from 0 in the bank.
+
+    Parameters
+    ----------
+    machine : str
+        Whose trims.
+    step : Step
+    bank : Bank
+    progress : Progress
+    again : bool
+        Whether what is right is verified also where something stands in the log already.
+    """
+
+    def __init__(self, machine: str, step: Step, bank: Bank, progress: Progress, *, again: bool = False) -> None:
+        self.step: Final = step
+        self._machine = machine
+        self._bank = bank
+        self._progress = progress
+        self._again = again
+        self._found: dict[int, Found] = {}
+        self._touched: set[int] = set()
+        self._logged: dict[int, list[Trim]] = {}
+        self._peak_vu = np.full(len(bank.tracks), -math.inf)
+        self._from_s = -math.inf
+
+    def see(self, tracks: TrackLevels, position_s: float) -> None:
+        """Take the next levels."""
+        if position_s < self._from_s or not on_tone(self.step, tracks.tone_hz):
+            return
+        if not has_target(self.step.adjustment):
+            self._peak_vu = np.fmax(self._peak_vu, tracks.fine_vu)
+        if len(self._found) < len(self._bank.tracks):
+            for place in np.flatnonzero(~np.isnan(tracks.spread_db)).tolist():
+                self._found.setdefault(place, Found(float(tracks.fine_vu[place]), position_s))
+
+    def level_moved(self, position_s: float) -> None:
+        """Take note that the playback level was moved: what was read before compares with nothing any more."""
+        self._from_s = position_s + AFTER_MOVE_S
+        self._found.clear()
+        self._peak_vu[:] = -math.inf
+
+    def turned(self, act: TrimFound | TrimCut) -> None:
+        """Take note of a movement that is not logged."""
+        place = act.track
+        self._touched.add(place)
+        first = self._found.get(place)
+        level_vu = self.step.target_vu + act.as_found.level_db
+        if math.isnan(level_vu) and first is not None:
+            level_vu = first.level_vu
+        self._progress.turned(self.step, self._bank.tracks[place], Found(level_vu, act.started_s))
+
+    def trim(self, act: TrimFound, now: Moment) -> Trim | None:
+        """Return the trim that an act comes to; None when a person has logged it by hand meanwhile."""
+        place, step = act.track, self.step
+        self._touched.add(place)
+        found = Found(step.target_vu + act.as_found.level_db, act.started_s)
+        left_vu = step.target_vu + act.as_left.level_db
+        meanwhile = self._by_hand_since(place, act.started_s)
+        if meanwhile is not None:
+            if abs(left_vu - meanwhile.level_vu) <= max(SAME_DB, SAME_SPREADS * act.as_left.spread_db):
+                return None
+            found = meanwhile
+        unlogged = self._progress.unlogged(step, self._bank.tracks[place])
+        if unlogged is not None:
+            found = Found(unlogged.level_vu, act.started_s)
+        settled_s = act.ended_s if math.isnan(act.settled_s) else act.settled_s
+        return self._trim(place, found, (left_vu, act.as_left.spread_db), settled_s, now)
+
+    def way(self, act: TrimFound, trim: Trim) -> tuple[tuple[float, float], ...]:
+        """Return the way between, as deviations from the target of the trim."""
+        by_db = self.step.target_vu - trim.target_vu
+        return tuple((at_s, level_db + by_db) for at_s, level_db in act.way)
+
+    def trim_by_hand(self, track: int, tracks: TrackLevels, now: Moment) -> Trim | str:
+        """Return a track as it stands: from what it was found at to now; or why that cannot be said."""
+        step = self.step
+        place = self._bank.tracks.index(track)
+        if math.isnan(tracks.tone_vu[place]):
+            return f"track {track} carries no tone"
+        if not on_tone(step, tracks.tone_hz):
+            return f"the tone is {tracks.tone_hz:.0f} Hz, but this step wants {step.tone_hz:g} Hz"
+        if math.isnan(tracks.spread_db[place]) or place not in self._found:
+            return f"track {track} has not been steady for a second yet"
+        found = self._progress.unlogged(step, track) or self._last_logged(place) or self._found[place]
+        left = (float(tracks.fine_vu[place]), float(tracks.spread_db[place]))
+        return self._trim(place, found, left, now.position_s, now, by_hand=True)
+
+    def verified(self, levels: Sequence[Settled | None], now: Moment) -> tuple[Trim | Unverified, ...]:
+        """Return a trim for each track that was right and never touched, and the others that lack something.
+
+        Parameters
+        ----------
+        levels : sequence of Settled or None
+            Of each track over its steady time; None when there was none.
+        now : Moment
+        """
+        if not has_target(self.step.adjustment):
+            return ()
+        verdicts = (self._verdict(place, level, now) for place, level in enumerate(levels))
+        return tuple(verdict for verdict in verdicts if verdict is not None)
+
+    def _verdict(self, place: int, level: Settled | None, now: Moment) -> Trim | Unverified | None:
+        step, track = self.step, self._bank.tracks[place]
+        if place in self._touched or self._logged.get(place):
+            return None
+        steady = level if level is not None and level.seconds >= SHORTEST_S else None
+        if not self._again and self._progress.is_complete(step, track):
+            return self._drifted(track, steady)
+        if not self._found:
+            # Without a tone on any track there is nothing to say: the step was passed over.
+            return None
+        why = self._why_not(place, steady)
+        if why or steady is None:
+            return Unverified(track, why)
+        found = Found(step.target_vu + steady.level_db, steady.from_s)
+        return self._trim(place, found, (found.level_vu, steady.spread_db), steady.to_s, now)
+
+    def _why_not(self, place: int, steady: Settled | None) -> str:
+        """Say why an untouched track cannot be verified; empty when it can."""
+        step, first = self.step, self._found.get(place)
+        if self._progress.unlogged(step, self._bank.tracks[place]) is not None:
+            return "was turned and is not logged"
+        if first is None:
+            return "carries no tone"
+        if steady is None:
+            return "was not steady for long enough"
+        if abs(steady.level_db) > step.tolerance_db:
+            return f"reads {steady.level_db:+.2f} dB and was not turned"
+        changed_db = step.target_vu + steady.level_db - first.level_vu
+        if abs(changed_db) > step.tolerance_db + SAME_SPREADS * steady.spread_db:
+            return f"has changed by {changed_db:+.2f} dB unseen"
+        return ""
+
+    def _drifted(self, track: int, steady: Settled | None) -> Unverified | None:
+        """Say that a track is not right any more though nobody has turned it."""
+        standing = self._progress.standing(self.step, track)
+        if steady is None or abs(steady.level_db) <= self.step.tolerance_db:
+            return None
+        if not standing or not standing[-1].within_tolerance:
+            return None
+        left_db = standing[-1].as_left_db
+        return Unverified(track, f"reads {steady.level_db:+.2f} dB now and was left at {left_db:+.2f} dB")
+
+    def forget(self, trim: Trim) -> None:
+        """Take note that a trim is not in the log, or withdrawn: the next one by hand begins where that one began."""
+        for trims in self._logged.values():
+            if trim in trims:
+                trims.remove(trim)
+
+    def _last_logged(self, place: int) -> Found | None:
+        trims = self._logged.get(place)
+        return _left(trims[-1]) if trims else None
+
+    def _by_hand_since(self, place: int, moment_s: float) -> Found | None:
+        trims = [trim for trim in self._logged.get(place, ()) if trim.origin == "by hand" and trim.settled_s > moment_s]
+        return _left(trims[-1]) if trims else None
+
+    def _trim(
+        self, place: int, found: Found, left: tuple[float, float], settled_s: float, now: Moment, by_hand: bool = False
+    ) -> Trim:
+        step, (left_vu, spread_db) = self.step, left
+        target_vu = step.target_vu
+        if not has_target(step.adjustment):
+            target_vu = float(np.nanmax((self._peak_vu[place], found.level_vu, left_vu)))
+        trim = Trim(
+            machine=self._machine,
+            track=self._bank.tracks[place],
+            path=path_of(step.adjustment),
+            adjustment=step.adjustment,
+            tone_hz=step.tone_hz,
+            speed_ips=step.speed_ips,
+            target_vu=target_vu,
+            as_found_db=found.level_vu - target_vu,
+            as_left_db=left_vu - target_vu,
+            spread_db=spread_db,
+            tolerance_db=step.tolerance_db,
+            started_s=found.at_s,
+            settled_s=settled_s,
+            started_ns=now.unix_ns(found.at_s),
+            settled_ns=now.unix_ns(settled_s),
+            origin="by hand" if by_hand else "automatic",
+        )
+        self._logged.setdefault(place, []).append(trim)
+        return trim
+
+
+def _left(trim: Trim) -> Found:
+    return Found(trim.target_vu + trim.as_left_db, trim.settled_s)
