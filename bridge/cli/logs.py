@@ -5,15 +5,17 @@ import json
 import sqlite3
 import sys
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import FailedError
 from bridge.cli.live import signed
+from bridge.cli.spared import spare
 from bridge.cli.tables import show, table
 from bridge.log import export, queries
+from bridge.log.faults import fault_of
 from bridge.log.queries import LoggedTrim, Selection
 from bridge.log.store import default_path, open_reader
 
@@ -22,6 +24,16 @@ LAST: Final = "last"
 HEADINGS: Final = (
     ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", ">verdict", ">settled",
 )  # fmt: skip
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a log for reading; what SQLite finds wrong on the way is said as at the opening."""
+    with closing(open_reader(path)) as connection:
+        try:
+            yield connection
+        except sqlite3.Error as error:
+            raise fault_of(error, path) from error
 
 
 def _select(
@@ -39,7 +51,7 @@ def _select(
 
 def show_trims(log: Path | None, *, calibration: str | None, tracks: Sequence[int], as_json: bool) -> None:
     """Print the trims, a row each, grouped by calibration."""
-    with closing(open_reader(log or default_path())) as connection:
+    with _reading(log or default_path()) as connection:
         selected = _select(connection, calibration, tracks, with_withdrawn=True)
         if as_json:
             json.dump([export.record_of(one) for one in selected], sys.stdout, ensure_ascii=False, indent=1)
@@ -86,7 +98,10 @@ def export_trims(
     with_withdrawn: bool,
 ) -> None:
     """Write the trims as JSON lines or CSV."""
-    with closing(open_reader(log or default_path())) as connection:
+    path = log or default_path()
+    if output is not None:
+        spare(output, path)
+    with _reading(path) as connection:
         selected = _select(connection, calibration, tracks, with_withdrawn)
         lines = export.csv_lines(selected) if as_csv else export.jsonl(selected)
         if output is None:

@@ -9,6 +9,7 @@ from typing import Final
 
 from bridge.cli.failures import FailedError
 from bridge.cli.live import clock, told
+from bridge.cli.spared import spare
 from bridge.config.load import load
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import Engine, Viewer
@@ -52,6 +53,8 @@ class _Announcer:
 def replay_recording(recording: Path, config: Path, *, log: Path | None, readings: Path | None, as_json: bool) -> None:
     """Take a recording through metering, procedure, and log."""
     settings = load(config)
+    if readings is not None:
+        spare(readings, recording, config, *([log] if log else []))
     setup = setup_of(settings)
     begun_ns, begun_s = time.time_ns(), time.monotonic()
     source = Recording(recording, wanted_inputs(settings), BLOCK_FRAMES, realtime=False, epoch_ns=begun_ns)
