@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from bridge.source.channels import ranges
+from bridge.ranges import ranges
 
 State = Literal["quiet", "tone", "moving", "settling", "settled", "clipped"]
 SourceState = Literal["running", "lost", "ended"]

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from bridge.procedure.steps import Step, belongs
+from bridge.ranges import ranges
 from bridge.readings import Trim
-from bridge.source.channels import ranges
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from bridge.ranges import ranges
+
 MAX_INPUTS: Final = 64
 """How many inputs one source delivers."""
 
@@ -57,17 +59,6 @@ def picked(samples: NDArray[np.float32], inputs: Sequence[int]) -> NDArray[np.fl
     if all(number == first + 1 + column for column, number in enumerate(inputs)):
         return samples[:, first : first + len(inputs)].copy(order="C")
     return np.take(samples, np.asarray(inputs) - 1, axis=1)
-
-
-def ranges(numbers: Sequence[int]) -> str:
-    """Return rising numbers for a person: ``1-8, 12``."""
-    stretches: list[list[int]] = []
-    for number in numbers:
-        if stretches and number == stretches[-1][1] + 1:
-            stretches[-1][1] = number
-        else:
-            stretches.append([number, number])
-    return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in stretches)
 
 
 def spoken(inputs: Sequence[int]) -> str:
