@@ -127,7 +127,7 @@ class _Side:
             for key in found if self.kind == "input" else found[:1]:
                 try:
                     self._open(key)
-                except (self._rtmidi.RtMidiError, OSError, ValueError) as wrong:
+                except self._rtmidi.RtMidiError as wrong:
                     problem = f"{key[1]} cannot be opened: {wrong}"
             if self.kind == "output":
                 self._choose(index, found)
@@ -166,17 +166,22 @@ class _Side:
             return
         api, name = key
         port = self._make(api, name=CLIENT, **({"queue_size_limit": QUEUE} if self.kind == "input" else {}))
+        opened = False
         try:
-            position = port.get_ports().index(name)
-            port.open_port(position, name="in" if self.kind == "input" else "out")
-            _check(port.get_ports()[position : position + 1] == [name])
+            names = port.get_ports()
+            if name in names:
+                position = names.index(name)
+                port.open_port(position, name="in" if self.kind == "input" else "out")
+                # Ports are opened by their position, which may just have become another's.
+                opened = port.get_ports()[position : position + 1] == [name]
+        finally:
+            if not opened:
+                port.delete()
+        if opened:
             if self.kind == "input":
                 port.ignore_types(sysex=False, timing=False, active_sense=True)
-        except BaseException:
-            port.delete()
-            raise
-        self.open[key] = port
-        self._voice.say(opened=name, kind=self.kind)
+            self.open[key] = port
+            self._voice.say(opened=name, kind=self.kind)
 
     def _lose(self, key: tuple[int, str]) -> None:
         self._voice.say(closed=key[1], kind=self.kind)
@@ -195,12 +200,6 @@ class _Side:
         for watcher in self._watchers.values():
             with contextlib.suppress(self._rtmidi.RtMidiError):
                 watcher.delete()
-
-
-def _check(same: bool) -> None:
-    """Refuse a port that was opened by its position when the positions have changed meanwhile."""
-    if not same:
-        raise OSError("the ports changed meanwhile")
 
 
 def main() -> None:
