@@ -74,8 +74,10 @@ export class Link {
   }
 
   closed(reason) {
+    this.socket = null;
     this.isOpen = false;
     this.reason = reason || "";
+    clearTimeout(this.timer);
     this.timer = setTimeout(() => this.open(), WAITS_MS[Math.min(this.tries++, WAITS_MS.length - 1)]);
     this.findCause();
     this.tell("closed");

@@ -197,7 +197,7 @@ class App {
 
   say(text, isRefusal) {
     this.said = { text, isRefusal };
-    if (isRefusal || text.endsWith("done")) this.spoken.textContent = text;
+    if (!text.endsWith("…")) this.spoken.textContent = text;
     clearTimeout(this.sayTimer);
     this.sayTimer = setTimeout(() => (this.said = { text: "", isRefusal: false }), SAID_MS);
     if (this.viewName !== "trim" && isRefusal) this.band.after(this.notice(text));
@@ -241,7 +241,7 @@ class App {
   }
 
   logged(track, adjustment, left) {
-    this.say(`track ${track} logged, left at ${left >= 0 ? "+" : "−"}${Math.abs(left).toFixed(2)} dB: done`, false);
+    this.say(`track ${track} logged, left at ${left >= 0 ? "+" : "−"}${Math.abs(left).toFixed(2)} dB`, false);
     this.sound.chime();
   }
 

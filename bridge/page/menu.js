@@ -2,6 +2,7 @@
 
 import { element } from "./elements.js";
 import { pair } from "./pairing.js";
+import { hzText } from "./scale.js";
 import { sheet } from "./sheet.js";
 
 const VIEW_WORDS = { trim: "Trim", prepare: "Prepare", run: "The run", log: "Log" };
@@ -15,7 +16,11 @@ export function openMenu(app) {
   const choice = (label, action, isNow = false) =>
     element("button", { "aria-pressed": isNow ? "true" : "false", onclick: go(action) }, label);
   const parts = [choices(app.layout.views.map((name) => choice(VIEW_WORDS[name], () => app.open(name), name === app.viewName)))];
-  if (setup.source === "simulated") parts.push(element("h3", {}, "Practice"), choices([choice(app.trimmers?.isOpen ? "Hide the trimmers" : "Show the trimmers", () => app.toggleTrimmers())]));
+  if (setup.source === "simulated") parts.push(element("h3", {}, "Practice"), choices([
+    choice(app.trimmers?.isOpen ? "Hide the trimmers" : "Show the trimmers", () => app.toggleTrimmers()),
+    ...[...new Set(setup.steps.map((step) => step.tone_hz))].map((hz) => choice(`Wind to ${hzText(hz)}`, () => app.commands.do(`wind to ${hzText(hz)}`, "/practice/tone", "f", [hz]))),
+    ...["repro", "sync"].map((path) => choice(`Switch to ${path}`, () => app.commands.do(`switch to ${path}`, "/practice/path", "s", [path]))),
+  ]));
   parts.push(element("h3", {}, "This screen"), choices([
     choice("Dark", () => app.setTheme("dark"), app.theme === "dark"),
     choice("Light", () => app.setTheme("light"), app.theme === "light"),

@@ -113,7 +113,7 @@ function signShape(sign) {
 
 function wayOf(sign, adjustment) {
   if (sign === "none") return "";
-  if (sign === "right") return "right";
+  if (sign === "right") return "on target";
   const word = sign === "high" ? "too high" : "too low";
   // More bias lowers the level beyond its peak and raises it before: there the way cannot be told from the level.
   if (adjustment === "bias") return word;

@@ -80,9 +80,9 @@ export class Progress {
     const bank = this.app.setup.banks.length > 1 ? `bank ${frame.bank.number} of ${this.app.setup.banks.length} · ` : "";
     put(this.settled, `${bank}${numbers.length - open.length} of ${numbers.length} logged`);
     put(this.rest, open.length ? `next: track ${this.app.nextTrack}` : "all done here");
-    const said = this.app.said;
-    put(this.said, said.text);
-    this.said.classList.toggle("notice", said.isRefusal);
+    const { said } = this.app;
+    put(this.said, said.text || frame.health.message);
+    this.said.classList.toggle("notice", said.text ? said.isRefusal : Boolean(frame.health.message));
   }
 }
 

@@ -48,7 +48,8 @@ export class Strip {
     const margin = Math.max(6, height * 0.05);
     const y = (db) => height / 2 - placeOf(db, tolerance) * (height / 2 - margin);
     const size = Math.max(13, Math.min(22, height * 0.075));
-    const right = width - size * 3.2;
+    context.font = `600 ${size}px system-ui, sans-serif`;
+    const right = width - size * 0.5 - Math.max(...marksOf(tolerance).map((db) => context.measureText(`−${db}`).width));
     const now = right - size * 1.4;
     drawZone(context, 0, right, y, tolerance, colours);
     drawMarks(context, right, y, tolerance, colours, size);

@@ -8,7 +8,7 @@ const trails = new Map(); // by step and revision, so that the log is not read a
 
 export function logView(app) {
   const trims = [...app.log.trims].reverse();
-  const head = ["At", "Track", "Step", "Found", "Left", "Way", ""].map((name) => element("th", { scope: "col" }, name));
+  const head = ["At", "Track", "Step", "Found", "Left", "Way", "Withdraw"].map((name) => element("th", { scope: "col", class: ["Found", "Left"].includes(name) ? "number" : null }, name));
   const body = element("tbody", {}, ...trims.map((trim) => rowOf(app, trim)));
   const lines = [...app.log.lines].reverse().map((line) => element("tr", {}, element("td", {}, clock(line.at_s)), element("td", {}, line.kind), element("td", {}, line.text)));
   drawTrails(app, body);

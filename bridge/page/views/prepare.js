@@ -34,7 +34,7 @@ function itemOf(app, item) {
     "div",
     { class: "item", "data-item": item.key },
     element("div", {}, element("p", { class: "asked" }, item.question), element("p", {}, item.why), said,
-      cautions.length && !confirmed ? element("details", {}, element("summary", {}, `Cautions: ${cautions.map((one) => one.title).join(", ")}`), ...cautions.map(cautionOf)) : null),
+      cautions.length && !confirmed ? element("details", { open: missing.length === 0 }, element("summary", {}, `Cautions: ${cautions.map((one) => one.title).join(", ")}`), ...cautions.map(cautionOf)) : null),
     button,
   );
 }
@@ -62,7 +62,7 @@ async function takeBack(app, item) {
 }
 
 export function clock(seconds) {
-  return new Date(seconds * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  return new Date(seconds * 1000).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", hour12: false });
 }
 
 export function view(app, title, ...parts) {

@@ -2,6 +2,7 @@
 
 import { element } from "../elements.js";
 import { hzText, textOf } from "../scale.js";
+import { sheet } from "../sheet.js";
 import { view } from "./prepare.js";
 
 export function runView(app) {
@@ -12,10 +13,20 @@ export function runView(app) {
   const table = element(
     "table",
     {},
-    element("thead", {}, element("tr", {}, ...["", "Step", "Target", "As found", "As left", "Missing", ""].map((name) => element("th", { scope: "col" }, name)))),
+    element("thead", {}, element("tr", {}, ...["State", "Step", "Target", "As found", "As left", "Missing", "Go"].map((name) => element("th", { scope: "col", class: ["Target", "As found", "As left"].includes(name) ? "number" : null }, name)))),
     element("tbody", {}, ...rows),
   );
-  return view(app, "The run", summary(app, tracks), element("div", { class: "scroll", tabindex: 0 }, table), practiceSummary(app));
+  return view(app, "The run", summary(app, tracks), element("div", { class: "scroll", tabindex: 0 }, table), practiceSummary(app), finish(app));
+}
+
+function finish(app) {
+  const isOver = !app.log.calibration || app.log.calibration.ended_s;
+  if (isOver) return null;
+  return element("div", { class: "item" }, element("p", { class: "asked" }, "Is the calibration done?"),
+    element("button", { disabled: !app.setup.visitor.may_command, onclick: async () => {
+      const sure = await sheet.choose("Finish the calibration? What comes after belongs to a new one; this cannot be undone.", [{ label: "Finish it", value: true }, { label: "Not yet", value: null }]);
+      if (sure) app.commands.do("finish the calibration", "/do/finish", "", []);
+    } }, "Finish it"));
 }
 
 function trimsOf(app, step, tracks) {
