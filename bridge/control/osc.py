@@ -76,13 +76,13 @@ class Asked:
 class Refused:
     """Why a message is not taken.
 
-    ``request_id`` is empty when it has none or it cannot be told. ``is_unknown`` when it looks like a command and there
-    is no such command: whoever made the controller wants to hear of it, with or without an id.
+    ``request_id`` is empty when it has none or it cannot be told. ``unknown`` is the address when it looks like a
+    command and there is no such command: whoever made the controller wants to hear of it, with or without an id.
     """
 
     reason: str
     request_id: str = ""
-    is_unknown: bool = False
+    unknown: str = ""
 
 
 class _ArgumentError(ValueError):
@@ -151,11 +151,18 @@ def _unknown(message: Message) -> Refused:
     """
     if not message.address.startswith("/do/"):
         return Refused(f"nothing is at {message.address}")
-    near = difflib.get_close_matches(message.address, _ROWS, n=1)
     last = message.arguments[-1:]
     request_id = _request_id(_NO_ARGUMENTS, last)
-    reason = f"nothing is at {message.address}" + (f"; near it is {near[0]}" if near else "")
-    return Refused(reason, request_id, is_unknown=True)
+    return Refused(f"nothing is at {message.address}", request_id, message.address)
+
+
+def advice(refused: Refused) -> str:
+    """Return the reason of a refusal, and what is near when there is no such command.
+
+    To compare a command with all others takes as long as ten packets do, so ask only when it is told to somebody.
+    """
+    near = difflib.get_close_matches(refused.unknown, _ROWS, n=1) if refused.unknown else []
+    return f"{refused.reason}; near it is {near[0]}" if near else refused.reason
 
 
 def _button(message: Message) -> bool | None:

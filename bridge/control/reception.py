@@ -132,14 +132,14 @@ class OscReception:
 
     def _refuse(self, refused: osc.Refused, sender: Sender, now_s: float) -> None:
         is_stranger = self._pairing.refusal(sender) is not None
-        if not refused.request_id and (is_stranger or not refused.is_unknown):
+        if not refused.request_id and (is_stranger or not refused.unknown):
             return
         if is_stranger or not refused.request_id:
             answers_s = self._unasked_answers_s
             if len(answers_s) == answers_s.maxlen and now_s - answers_s[0] < 1.0:
                 return
             answers_s.append(now_s)
-        self._send_answer(sender, refused.request_id, refused.reason)
+        self._send_answer(sender, refused.request_id, osc.advice(refused))
 
     def _count_refused(self, reason: str, sender: Sender, now_s: float) -> None:
         self._refused_packets += 1

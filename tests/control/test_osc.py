@@ -4,7 +4,17 @@ import math
 
 import pytest
 
-from bridge.control.osc import Asked, AskVersion, LetGo, Pair, Refused, Subscribe, Unsubscribe, read
+from bridge.control.osc import (
+    Asked,
+    AskVersion,
+    LetGo,
+    Pair,
+    Refused,
+    Subscribe,
+    Unsubscribe,
+    advice,
+    read,
+)
 from bridge.procedure.commands import (
     Focus,
     GoToStep,
@@ -133,5 +143,5 @@ REFUSED = [
 def test_refused(address: str, tags: str, arguments: tuple[Argument, ...], reason: str, request_id: str) -> None:
     refused = read(Message(address, tags, arguments))
     assert isinstance(refused, Refused)
-    assert reason in refused.reason
+    assert reason in advice(refused)
     assert refused.request_id == request_id

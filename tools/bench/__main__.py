@@ -6,7 +6,7 @@ Each prints what it measured side by side in this one run, with the goal beside 
 import importlib
 import sys
 
-SHORT = ("metering", "replay", "latency", "scale")
+SHORT = ("metering", "replay", "latency", "scale", "osc", "flood")
 LONG = ("recognition",)
 
 
