@@ -96,7 +96,8 @@ class Frame:
 class Trim:
     """One act of turning one trimmer, or the check that it needed none: as found → as left.
 
-    ``as_found_db`` and ``as_left_db`` are fine deviations; ``spread_db`` belongs to ``as_left_db``. ``started_s`` and
+    ``as_found_db`` and ``as_left_db`` are fine deviations, those of bias from its peak; ``spread_db`` belongs to
+    ``as_left_db``. ``started_s`` and
     ``settled_s`` count from the start of the source; ``started_ns`` and ``settled_ns`` are Unix times. The log gives
     the trim its id.
     """
@@ -119,6 +120,6 @@ class Trim:
     origin: Literal["automatic", "by hand"]
 
     @property
-    def within_tolerance(self) -> bool:
-        """Whether the track was left within the tolerance of its step."""
-        return abs(self.as_left_db) <= self.tolerance_db
+    def within_tolerance(self) -> bool | None:
+        """Whether the track was left within the tolerance of its step; None for bias, which has no target."""
+        return None if self.adjustment == "bias" else abs(self.as_left_db) <= self.tolerance_db

@@ -71,6 +71,8 @@ def _row(one: LoggedTrim) -> tuple[str, ...]:
     trim = one.trim
     if one.withdrawal:
         verdict = "withdrawn"
+    elif trim.within_tolerance is None:
+        verdict = "from its peak"
     else:
         verdict = f"{'within' if export.record_of(one)['within_tolerance'] else 'outside'} {trim.tolerance_db:g}"
     return (

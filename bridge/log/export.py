@@ -2,7 +2,8 @@
 
 Levels are rounded to 0.001 dB (the fine level is accurate to 0.01 dB), times to 1 ms, frequencies to 0.001 Hz, speeds
 to 0.0001 ips. ``within_tolerance`` is judged on the rounded figures, so that nobody finds a 0.250 dB that is not within
-0.250 dB. What was not measured is ``null`` in JSON and empty in CSV. Times are ISO 8601 in UTC with milliseconds.
+0.250 dB; bias, which is measured from its peak, is not judged. What was not measured or judged is ``null`` in JSON and
+empty in CSV. Times are ISO 8601 in UTC with milliseconds.
 """
 
 import csv
@@ -14,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from bridge.log.queries import LoggedTrim
+from bridge.readings import Trim
 
 COLUMNS: Final = (
     "id", "calibration", "machine", "track", "path", "adjustment", "tone_hz", "speed_ips", "target_vu", "as_found_db",
@@ -44,7 +46,7 @@ def record_of(logged: LoggedTrim) -> Record:
         "as_left_db": as_left_db,
         "spread_db": _rounded(trim.spread_db),
         "tolerance_db": tolerance_db,
-        "within_tolerance": as_left_db is not None and tolerance_db is not None and abs(as_left_db) <= tolerance_db,
+        "within_tolerance": _within(trim, as_left_db, tolerance_db),
         "started_s": _rounded(trim.started_s),
         "settled_s": _rounded(trim.settled_s),
         "started_at": iso_8601(trim.started_ns),
@@ -71,6 +73,12 @@ def csv_lines(logged: Iterable[LoggedTrim]) -> Iterator[str]:
         line.truncate()
         writer.writerow([_csv_value(value) for value in record_of(one).values()])
         yield line.getvalue()
+
+
+def _within(trim: Trim, as_left_db: float | None, tolerance_db: float | None) -> bool | None:
+    if trim.within_tolerance is None:
+        return None
+    return as_left_db is not None and tolerance_db is not None and abs(as_left_db) <= tolerance_db
 
 
 def iso_8601(unix_ns: int) -> str:

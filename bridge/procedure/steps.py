@@ -36,16 +36,14 @@ class Step:
     advice: tuple[str, ...] = field(default=(), compare=False)
 
 
-def has_target(adjustment: str) -> bool:
-    """Return whether the meter must read something certain: bias is set by its peak, wherever on the meter that is."""
-    return adjustment != "bias"
-
-
 def belongs(trim: Trim, step: Step) -> bool:
-    """Return whether a trim was made in a step, whatever its number and its tolerance were then."""
+    """Return whether a trim was made in a step, whatever its number and its tolerance were then.
+
+    Bias is set by its peak, wherever on the meter that is.
+    """
     return (
         trim.adjustment == step.adjustment
         and same_speed(trim.speed_ips, step.speed_ips)
         and 1.0 / SAME_TONE_RATIO <= trim.tone_hz / step.tone_hz <= SAME_TONE_RATIO
-        and (not has_target(step.adjustment) or abs(trim.target_vu - step.target_vu) <= SAME_TARGET_DB)
+        and (step.adjustment == "bias" or abs(trim.target_vu - step.target_vu) <= SAME_TARGET_DB)
     )

@@ -20,7 +20,7 @@ from bridge.procedure.bank import Bank
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Found, Progress
 from bridge.procedure.settling import SHORTEST_S, Settled
-from bridge.procedure.steps import Step, has_target
+from bridge.procedure.steps import Step
 from bridge.procedure.trim_watch import TrimCut, TrimFound
 from bridge.readings import Trim
 from bridge.tape.machine import path_of
@@ -93,7 +93,7 @@ class Visit:
         """Take the next levels."""
         if position_s < self._from_s or not on_tone(self.step, tracks.tone_hz):
             return
-        if not has_target(self.step.adjustment):
+        if self.step.adjustment == "bias":
             self._peak_vu = np.fmax(self._peak_vu, tracks.fine_vu)
         if len(self._found) < len(self._bank.tracks):
             for place in np.flatnonzero(~np.isnan(tracks.spread_db)).tolist():
@@ -160,7 +160,7 @@ class Visit:
             Of each track over its steady time; None when there was none.
         now : Moment
         """
-        if not has_target(self.step.adjustment):
+        if self.step.adjustment == "bias":
             return ()
         verdicts = (self._verdict(place, level, now) for place, level in enumerate(levels))
         return tuple(verdict for verdict in verdicts if verdict is not None)
@@ -226,7 +226,7 @@ class Visit:
     ) -> Trim:
         step, (left_vu, spread_db) = self.step, left
         target_vu = step.target_vu
-        if not has_target(step.adjustment):
+        if step.adjustment == "bias":
             target_vu = float(np.nanmax((self._peak_vu[place], found.level_vu, left_vu)))
         trim = Trim(
             machine=self._machine,

@@ -1,0 +1,500 @@
+"""What happens to a person at the machine, situation by situation, in the order of common practice (no source)."""
+
+import math
+from itertools import pairwise
+
+import pytest
+
+from bridge.procedure.commands import (
+    Finish,
+    Focus,
+    GoToStep,
+    Hold,
+    LogNow,
+    NextStep,
+    PreviousStep,
+    RepeatStep,
+    SelectBank,
+    Withdraw,
+)
+from bridge.procedure.setup import Place
+from bridge.procedure.steps import Step
+from tests.procedure.studio import BIAS, HIGH, LEVEL, SLOW, Studio, setup
+
+
+def begun(off_db: dict[int, float] | None = None, **more: object) -> Studio:
+    """A studio in which the tone of the first step has played for a while."""
+    studio = Studio(setup(**more))  # type: ignore[arg-type]
+    studio.deviation_db.update(off_db or {})
+    studio.play(None, 1.0)
+    studio.play(studio.setup.steps[0], 6.0)
+    return studio
+
+
+def test_a_trim_is_logged_as_found_and_as_left() -> None:
+    studio = begun({2: -1.0})
+    studio.trim(2)
+    (trim,) = studio.trims
+    assert (trim.track, trim.adjustment, trim.path, trim.origin) == (2, "repro level", "repro", "automatic")
+    assert trim.as_found_db == pytest.approx(-1.0, abs=0.02)
+    assert trim.as_left_db == pytest.approx(0.0, abs=0.02)
+    assert trim.target_vu == LEVEL.target_vu
+    # 1 s of silence, 6 s of tone, then the hand, for a second.
+    assert trim.started_s == pytest.approx(7.0, abs=0.5)
+    assert 7.5 < trim.settled_s < 11.0
+    assert trim.settled_ns - trim.started_ns == pytest.approx((trim.settled_s - trim.started_s) * 1e9, abs=2e6)
+    assert studio.ways[0][0][1] == pytest.approx(-1.0, abs=0.1)
+
+
+def test_states_and_focus_follow_the_hand() -> None:
+    studio = begun({2: -1.0})
+    assert [studio.state(track) for track in (1, 2, 3, 4)] == ["tone"] * 4
+    assert studio.frame().focus_track == 0
+    studio.turn(2, -0.3)
+    assert studio.state(2) in ("moving", "settling")
+    assert studio.frame().focus_track == 2
+    studio.play_on(9.0)
+    assert studio.state(2) == "settled"
+    assert studio.frame().focus_track == 2
+    studio.play(None, 1.0)
+    assert [studio.state(track) for track in (1, 2, 3, 4)] == ["quiet"] * 4
+
+
+def test_what_was_right_and_never_touched_is_verified_when_the_tape_goes_on() -> None:
+    studio = begun({2: -1.0, 3: 0.07})
+    studio.trim(2)
+    studio.play(None, 4.0)
+    studio.play(HIGH, 3.0)
+    assert studio.step == 2
+    assert [trim.track for trim in studio.trims] == [2, 1, 3, 4]
+    for trim in studio.trims[1:]:
+        assert trim.as_found_db == trim.as_left_db == pytest.approx(0.07 if trim.track == 3 else 0.0, abs=0.01)
+    assert 1 not in studio.missing
+    assert studio.told == []
+
+
+def test_a_track_outside_tolerance_that_nobody_turned_is_missing_and_said() -> None:
+    studio = begun({3: -0.8})
+    studio.play(HIGH, 3.0)
+    assert studio.missing[1] == (3,)
+    (said,) = studio.told
+    assert "track 3 reads -0.80 dB and was not turned" in said
+    studio.done(GoToStep(1))
+    studio.play(LEVEL, 3.0)
+    # What was looked at and left as it is can be said to be so.
+    studio.done(LogNow(3))
+    assert 1 not in studio.missing
+    assert studio.trims[-1].origin == "by hand"
+    assert not studio.trims[-1].within_tolerance
+
+
+def test_a_dead_track_is_missing_and_said() -> None:
+    studio = Studio(setup())
+    studio.dead.add(4)
+    studio.play(LEVEL, 6.0)
+    assert studio.state(4) == "quiet"
+    assert "track 4 carries no tone" in studio.refused(LogNow(4))
+    studio.play(HIGH, 3.0)
+    assert studio.missing[1] == (4,)
+    assert any("track 4 carries no tone" in said for said in studio.told)
+
+
+def test_the_tone_ends_and_comes_back_within_the_step() -> None:
+    studio = begun({1: -1.0, 2: 1.0})
+    studio.trim(1)
+    studio.play(None, 8.0)
+    studio.play(LEVEL, 5.0)
+    assert studio.step == 1
+    studio.trim(2)
+    assert studio.summary() == [("repro level", 1, -1.0, 0.0), ("repro level", 2, 1.0, 0.0)]
+
+
+def test_a_trim_goes_on_after_the_tape_was_rewound() -> None:
+    studio = begun({1: -2.0})
+    studio.turn(1, -1.0)
+    studio.play(None, 6.0)
+    studio.play(LEVEL, 1.0)
+    studio.turn(1, 0.0)
+    studio.play_on(9.0)
+    # One trim or two, nothing of the way is missing between them.
+    assert studio.summary()[0][2] == -2.0
+    assert studio.summary()[-1][3] == 0.0
+    for before, after in pairwise(studio.summary()):
+        assert before[3] == after[2]
+
+
+def test_the_tape_leads_on_and_back() -> None:
+    studio = begun()
+    studio.play(None, 2.0)
+    studio.play(HIGH, 2.0)
+    assert studio.step == 2
+    studio.play(None, 2.0)
+    studio.play(LEVEL, 2.0)
+    assert studio.step == 1
+
+
+def test_a_tone_that_fits_no_step_is_said() -> None:
+    studio = begun()
+    studio.play(Step("repro low", 100.0, 15.0, -1.5, 0.5), 3.0)
+    assert studio.step == 1
+    assert "no step wants a tone of 100 Hz" in studio.calibration.notice
+    assert studio.state(1) == "tone"
+    assert "this step wants 1000 Hz" in studio.refused(LogNow(1))
+    studio.play(LEVEL, 2.0)
+    assert studio.calibration.notice == ""
+
+
+def test_a_chosen_step_stays_until_another_tone_plays() -> None:
+    studio = begun()
+    studio.done(GoToStep(3))
+    studio.play_on(5.0)
+    assert studio.step == 3
+    # The tape is rewound: the same tone again changes nothing.
+    studio.play(None, 3.0)
+    studio.play(LEVEL, 3.0)
+    assert studio.step == 3
+    studio.done(GoToStep(2))
+    assert "1002 Hz plays, but step 2 wants 10000 Hz" in studio.calibration.notice
+    studio.play(None, 1.0)
+    studio.play(HIGH, 3.0)
+    assert studio.step == 2
+    assert studio.calibration.notice == ""
+
+
+def test_steps_are_gone_through_by_hand() -> None:
+    studio = begun()
+    assert "no step 0" in studio.refused(PreviousStep())
+    studio.done(NextStep())
+    studio.done(NextStep())
+    assert studio.step == 3
+    assert studio.refused(NextStep()).startswith("step 3 is the last: step 2: track 1-4; step 3: track 1-4 missing")
+    assert "the steps are 1 to 3" in studio.refused(GoToStep(9))
+    studio.done(PreviousStep())
+    assert studio.step == 2
+
+
+def test_while_held_nothing_happens_unasked() -> None:
+    studio = begun({1: -1.0, 2: -1.0})
+    studio.done(Hold(on=True))
+    assert studio.frame().held
+    studio.play_on(3.0)
+    studio.turn(1, 0.0)
+    assert studio.state(1) in ("moving", "settling")
+    studio.play_on(9.0)
+    studio.play(None, 1.0)
+    studio.play(HIGH, 3.0)
+    assert (studio.step, studio.trims) == (1, [])
+    assert "10020 Hz plays, but step 1 wants 1000 Hz" in studio.calibration.notice
+    studio.play(LEVEL, 3.0)
+    studio.done(Hold(on=False))
+    studio.play_on(9.0)
+    assert studio.trims == []
+    assert studio.told == ["track 1 was turned while held: not logged"]
+    # It moved, so it is not what it was found at, and cannot be verified.
+    studio.play(HIGH, 3.0)
+    assert 1 in studio.missing[1]
+    studio.play(LEVEL, 3.0)
+    studio.done(LogNow(1))
+    assert studio.summary()[-1] == ("repro level", 1, -1.0, 0.0)
+    assert studio.missing[1] == (2,)
+
+
+def test_what_was_left_before_the_hold_is_logged() -> None:
+    studio = begun({1: -1.0})
+    studio.turn(1, 0.0)
+    studio.play_on(4.0)
+    assert studio.trims == []
+    studio.done(Hold(on=True))
+    assert studio.summary() == [("repro level", 1, -1.0, 0.0)]
+
+
+def test_a_hand_that_holds_in_mid_turn_is_not_logged_and_the_next_trim_begins_where_it_began() -> None:
+    studio = begun({1: -2.0})
+    studio.turn(1, -1.0)
+    studio.done(Hold(on=True))
+    assert studio.told == ["track 1 was still being turned: not logged"]
+    studio.play_on(3.0)
+    studio.done(Hold(on=False))
+    studio.play_on(6.0)
+    studio.trim(1)
+    assert studio.summary() == [("repro level", 1, -2.0, 0.0)]
+
+
+def test_another_bank_goes_on_in_the_same_step() -> None:
+    studio = begun({1: -1.0, 6: 1.0}, banks=2)
+    studio.trim(1)
+    studio.done(SelectBank(2))
+    assert [trim.track for trim in studio.trims] == [1, 2, 3, 4]
+    assert studio.step == 1
+    studio.play_on(6.0)
+    assert [reading.track for reading in studio.frame().readings] == [5, 6, 7, 8]
+    assert "bank 2 has tracks 5 to 8" in studio.refused(LogNow(1))
+    studio.trim(6)
+    assert studio.missing[1] == (5, 7, 8)
+    studio.play(HIGH, 3.0)
+    assert studio.step == 2
+    assert 1 not in studio.missing
+    assert studio.missing[2] == tuple(range(1, 9))
+    assert "the banks are 1 to 2" in studio.refused(SelectBank(3))
+    assert len({(trim.adjustment, trim.track) for trim in studio.trims}) == len(studio.trims) == 8
+
+
+def test_a_withdrawn_trim_counts_no_more() -> None:
+    studio = begun({1: -1.0})
+    studio.trim(1)
+    studio.trim(1, 0.5)
+    progress = studio.calibration.progress
+    assert [round(trim.as_left_db, 1) for trim in progress.standing(LEVEL, 1)] == [0.0, 0.5]
+    studio.done(Withdraw("T2"))
+    found_and_left = progress.found_and_left(LEVEL, 1)
+    assert found_and_left is not None
+    assert round(found_and_left[1].as_left_db, 1) == 0.0
+    assert 1 not in studio.missing[1]
+    # Without an id it is the newest that stands.
+    studio.done(Withdraw(""))
+    assert 1 in studio.missing[1]
+    assert "no trim stands" in studio.refused(Withdraw(""))
+    # By hand the whole way counts, as nothing of it stands any more.
+    studio.done(LogNow(1))
+    assert studio.summary()[-1] == ("repro level", 1, -1.0, 0.5)
+
+
+def test_a_repeated_step_is_found_and_verified_anew() -> None:
+    studio = begun({1: -1.0})
+    studio.trim(1)
+    studio.done(RepeatStep())
+    assert len(studio.trims) == 4
+    assert 1 not in studio.missing
+    studio.play_on(5.0)
+    studio.done(LogNow(1))
+    assert studio.summary()[-1] == ("repro level", 1, 0.0, 0.0)
+    studio.play(HIGH, 3.0)
+    # Every track has been checked again: three by themselves, one by hand.
+    assert len(studio.trims) == 8
+    found_and_left = studio.calibration.progress.found_and_left(LEVEL, 1)
+    assert found_and_left is not None
+    assert round(found_and_left[0].as_found_db, 1) == -1.0
+
+
+def test_a_step_that_is_only_looked_at_again_is_not_verified_twice() -> None:
+    studio = begun()
+    studio.play(HIGH, 4.0)
+    studio.play(LEVEL, 4.0)
+    studio.play(HIGH, 2.0)
+    assert [(trim.adjustment, trim.track) for trim in studio.trims] == [
+        *(("repro level", track) for track in (1, 2, 3, 4)),
+        *(("repro high", track) for track in (1, 2, 3, 4)),
+    ]
+
+
+def test_a_track_that_is_right_no_more_is_said() -> None:
+    studio = begun()
+    studio.play(HIGH, 4.0)
+    # The high trimmer moves the level a little, too.
+    studio.deviation_db[2] = -0.5
+    studio.play(LEVEL, 4.0)
+    studio.play(HIGH, 2.0)
+    assert any("track 2 reads -0.50 dB now and was left at" in said for said in studio.told)
+
+
+@pytest.mark.parametrize("wait_s", [0.0, 0.3, 1.0, 3.0])
+def test_what_is_logged_by_hand_is_not_logged_again(wait_s: float) -> None:
+    studio = begun({1: -1.0})
+    studio.turn(1, 0.0)
+    studio.play_on(0.6 + wait_s)
+    studio.done(LogNow(1))
+    studio.play_on(9.0)
+    assert studio.summary() == [("repro level", 1, -1.0, 0.0)]
+    assert studio.trims[0].origin == "by hand"
+
+
+def test_a_trim_that_goes_on_after_it_was_logged_by_hand_begins_there() -> None:
+    studio = begun({1: -2.0})
+    studio.turn(1, -1.0)
+    studio.play_on(0.6)
+    studio.done(LogNow(1))
+    studio.turn(1, 0.0)
+    studio.play_on(9.0)
+    assert studio.summary() == [("repro level", 1, -2.0, -1.0), ("repro level", 1, -1.0, 0.0)]
+
+
+def test_by_hand_again_and_again_begins_where_the_last_has_left() -> None:
+    studio = begun({1: -1.0})
+    studio.done(LogNow(1))
+    studio.done(Hold(on=True))
+    studio.turn(1, 0.0)
+    studio.play_on(2.0)
+    studio.done(LogNow(1))
+    assert studio.summary() == [("repro level", 1, -1.0, -1.0), ("repro level", 1, -1.0, 0.0)]
+
+
+def test_the_source_goes_away_and_comes_back_within_the_step() -> None:
+    studio = begun({1: -1.0, 2: 1.0})
+    studio.trim(1)
+    before_s = studio.trims[0].settled_s
+    studio.lost(20.0)
+    assert studio.state(1) == "quiet"
+    assert studio.frame().focus_track == 0
+    studio.play_on(6.0)
+    assert studio.step == 1
+    studio.trim(2)
+    assert studio.summary() == [("repro level", 1, -1.0, 0.0), ("repro level", 2, 1.0, 0.0)]
+    assert studio.trims[1].started_s > before_s + 20.0
+    studio.play(HIGH, 2.0)
+    assert 1 not in studio.missing
+
+
+def test_what_is_turned_while_the_source_is_away_is_not_verified() -> None:
+    studio = begun({1: -1.0})
+    studio.calibration.source_lost()
+    studio.deviation_db[1] = 0.0
+    studio.lost(5.0)
+    studio.play_on(6.0)
+    studio.play(HIGH, 2.0)
+    assert studio.missing[1] == (1,)
+    assert any("track 1 has changed by +1.00 dB unseen" in said for said in studio.told)
+    studio.play(LEVEL, 3.0)
+    studio.done(LogNow(1))
+    assert 1 not in studio.missing
+
+
+def test_a_crash_loses_nothing_that_was_logged() -> None:
+    studio = begun({1: -1.0, 2: 1.0}, banks=2)
+    studio.trim(1)
+    studio.done(SelectBank(2))
+    studio.crash()
+    assert studio.calibration.place == Place(1, 2)
+    assert studio.missing[1] == (2, 5, 6, 7, 8)
+    studio.play(LEVEL, 6.0)
+    studio.done(SelectBank(1))
+    studio.play(LEVEL, 6.0)
+    studio.trim(2)
+    # Nothing is logged again.
+    assert [trim.track for trim in studio.trims].count(1) == 1
+    studio.done(Withdraw("T1"))
+    assert studio.missing[1] == (1,)
+
+
+def test_the_last_step_is_left_when_the_daemon_stops() -> None:
+    studio = begun({1: -1.0})
+    studio.turn(1, 0.0)
+    studio.play_on(4.0)
+    studio.take(studio.calibration.stop())
+    assert [trim.track for trim in studio.trims] == [1, 2, 3, 4]
+    assert 1 not in studio.missing
+
+
+def test_a_finished_calibration_is_followed_by_an_empty_one_with_the_same_bank() -> None:
+    studio = begun(banks=2)
+    studio.done(SelectBank(2))
+    studio.play_on(6.0)
+    studio.done(NextStep())
+    studio.done(Finish())
+    assert len(studio.trims) == 8
+    assert studio.calibration.place == Place(1, 2)
+    assert studio.missing[1] == tuple(range(1, 9))
+    studio.play_on(6.0)
+    studio.play(HIGH, 2.0)
+    assert studio.missing[1] == (1, 2, 3, 4)
+
+
+def test_two_speeds_are_two_rounds() -> None:
+    slow_high = Step("repro high", 5000.0, 7.5, -1.0, 0.4)
+    studio = begun(steps=(LEVEL, HIGH, SLOW, slow_high))
+    studio.play(SLOW, 3.0)
+    # The tape may be played at another speed, or this is another tone of it: the person knows.
+    assert studio.step == 1
+    assert '501 Hz is wanted by "repro level" at 7.5 in/s' in studio.calibration.notice
+    studio.done(GoToStep(3))
+    studio.play_on(6.0)
+    studio.play(slow_high, 3.0)
+    assert studio.step == 4
+    assert {trim.speed_ips for trim in studio.trims} == {15.0, 7.5}
+    assert 3 not in studio.missing
+
+
+def test_bias_is_logged_below_its_peak_and_never_judged() -> None:
+    studio = begun({1: -2.0}, steps=(BIAS, HIGH))
+    studio.turn(1, 1.5, 2.0)
+    studio.turn(1, -1.5, 2.0)
+    studio.play_on(9.0)
+    (trim,) = studio.trims
+    assert trim.as_left_db == pytest.approx(-3.0, abs=0.1)
+    assert trim.as_found_db == pytest.approx(-3.5, abs=0.1)
+    assert trim.target_vu == pytest.approx(BIAS.target_vu + 1.5, abs=0.1)
+    assert trim.within_tolerance is None
+    assert max(level_db for _, level_db in studio.ways[0]) == pytest.approx(0.0, abs=0.1)
+    # A small correction later counts from the same peak.
+    studio.trim(1, -1.0)
+    assert studio.trims[1].as_left_db == pytest.approx(-2.5, abs=0.1)
+    # What nobody turned is not taken for right.
+    studio.done(NextStep())
+    assert studio.missing[1] == (2, 3, 4)
+    assert len(studio.trims) == 2
+
+
+def test_the_playback_level_is_no_trim() -> None:
+    studio = begun({1: -1.0})
+    for _ in range(100):
+        studio.playback_db += 0.02
+        studio.update()
+    studio.play_on(5.0)
+    for _ in range(100):
+        studio.playback_db -= 0.02
+        studio.update()
+    studio.play_on(8.0)
+    assert studio.trims == []
+    assert studio.told
+    assert all("the playback level, not a trim" in said for said in studio.told)
+    studio.trim(1)
+    studio.play(HIGH, 2.0)
+    assert 1 not in studio.missing
+
+
+def test_the_focus_can_be_kept_on_a_track() -> None:
+    studio = begun({1: -1.0}, banks=2)
+    assert "track 7 is not patched" in studio.refused(Focus(7))
+    studio.done(Focus(3))
+    studio.trim(1)
+    assert studio.frame().focus_track == 3
+    studio.done(Focus(0))
+    assert studio.frame().focus_track == 1
+    studio.done(Focus(3))
+    studio.done(SelectBank(2))
+    assert studio.frame().focus_track == 0
+
+
+def test_what_the_disk_refuses_is_missing_until_it_is_logged() -> None:
+    studio = Studio(setup(), takes=False)
+    studio.deviation_db[1] = -1.0
+    studio.play(LEVEL, 6.0)
+    studio.trim(1)
+    assert 1 not in studio.missing[1]
+    studio.refuse()
+    assert 1 in studio.missing[1]
+    studio.trim(1, 0.1)
+    studio.commit()
+    assert studio.summary() == [("repro level", 1, -1.0, 0.1)]
+    assert 1 not in studio.missing[1]
+
+
+def test_frames_tell_what_is_missing() -> None:
+    studio = begun({2: -1.0}, banks=2)
+    studio.trim(2)
+    frame = studio.frame()
+    assert (frame.step.complete, frame.step.missing, frame.step.missing_text) == (1, 7, "1, 3-8")
+    assert frame.missing == 3 * 8 - 1
+
+
+def test_without_steps_everything_is_still_shown() -> None:
+    studio = Studio(setup(steps=(), banks=2))
+    studio.play(LEVEL, 3.0)
+    assert studio.state(1) == "tone"
+    for command in (NextStep(), PreviousStep(), RepeatStep(), GoToStep(1), LogNow(1)):
+        assert "there are no steps" in studio.refused(command)
+    studio.done(SelectBank(2))
+    studio.done(Hold(on=True))
+    assert studio.frame().held
+    studio.done(Hold(on=False))
+    studio.done(Finish())
+    assert math.isnan(studio.frame().readings[0].fine_db)
