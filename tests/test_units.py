@@ -9,7 +9,7 @@ from bridge.units import SILENCE_DB, db, dbfs_from_vu, dbu_from_volts, ratio, vo
 
 @pytest.mark.parametrize(
     ("dbu", "volts"),
-    # Worked outside this project from 0 dBu = sqrt(0.6) V; +4 dBu is 0 VU of a standard volume indicator (IEC 60268-17).
+    # Worked outside this project from 0 dBu = sqrt(0.6) V; +4 dBu is 0 VU of a standard volume indicator.
     [(4.0, 1.227653), (4.0025, 1.228), (-7.7815, 0.316228), (18.0, 6.15284), (24.0, 12.27653), (-20.0, 0.0774597)],
 )
 def test_dbu(dbu: float, volts: float) -> None:
