@@ -97,9 +97,8 @@ class Trim:
     """One act of turning one trimmer, or the check that it needed none: as found → as left.
 
     ``as_found_db`` and ``as_left_db`` are fine deviations, those of bias from its peak; ``spread_db`` belongs to
-    ``as_left_db``. ``started_s`` and
-    ``settled_s`` count from the start of the source; ``started_ns`` and ``settled_ns`` are Unix times. The log gives
-    the trim its id.
+    ``as_left_db``. ``started_s`` and ``settled_s`` count from the start of the source; ``started_ns`` and
+    ``settled_ns`` are Unix times. The log gives the trim its id.
     """
 
     machine: str
