@@ -3,7 +3,8 @@
 Addresses match exactly. Arguments are those of the address table, and one more string at the end is the request id.
 What common controllers send in their place is taken where it can mean one thing only: a number without a fraction for
 an integer, 1 and 0 for on and off, and on an address without arguments 1 for a button that is pressed, which does it,
-and 0 for one that is let go, which does nothing.
+and 0 for one that is let go, which does nothing. The number that a command takes may stand at the end of its address,
+which leaves the value to the button: ``/do/log/3``.
 """
 
 import difflib
@@ -111,36 +112,45 @@ _WISHES: Final[dict[str, Callable[..., Command | SessionWish]]] = {
     PAIR.path: Pair,
     ASK_VERSION.path: AskVersion,
 }
-_NO_ARGUMENTS: Final = Address("", (), "")
 _ROWS: Final = {row.path: row for row in (*COMMAND_ADDRESSES, *SESSION_ADDRESSES)}
 
 
 def read(message: Message) -> Asked | Refused:
     """Return what a message asks for, or why it is not taken."""
-    row = _ROWS.get(message.address)
+    row, number = _row(message.address)
     if row is None:
         return _unknown(message)
-    values = message.arguments
-    request_id = _request_id(row, values)
-    wanted = len(row.arguments)
-    if not wanted and len(values) == 1 + bool(request_id) and (is_down := _button(message)) is not None:
-        return Asked(_WISHES[row.path]() if is_down else LetGo(), request_id)
-    if len(values) != wanted + bool(request_id):
-        return Refused(f"{row.path} takes {_described(row)}, and a request id if you like", request_id)
+    own = row.arguments[len(number) :]
+    request_id = _request_id(own, message.arguments)
+    values = message.arguments[:-1] if request_id else message.arguments
+    is_down = True
+    if not own and len(values) == 1 and (button := _button(message)) is not None:
+        values, is_down = (), button
+    if len(values) != len(own):
+        return Refused(f"{message.address} takes {_described(own)}, and a request id if you like", request_id)
     try:
-        taken = [_take(argument, value) for argument, value in zip(row.arguments, values, strict=False)]
+        taken = [_take(argument, value) for argument, value in zip(row.arguments, (*number, *values), strict=True)]
     except _ArgumentError as error:
         return Refused(f"{row.path}: {error}", request_id)
-    return Asked(_WISHES[row.path](*taken), request_id)
+    return Asked(_WISHES[row.path](*taken) if is_down else LetGo(), request_id)
 
 
-def _request_id(row: Address, values: tuple[Value, ...]) -> str:
+def _row(address: str) -> tuple[Address | None, tuple[int, ...]]:
+    """Return the row of an address, and the number at its end where that stands in place of the only argument."""
+    if (row := _ROWS.get(address)) is not None:
+        return row, ()
+    path, _, number = address.rpartition("/")
+    row = _ROWS.get(path)
+    return (row, (int(number),)) if row is not None and row.tags == "i" and number.isdecimal() else (None, ())
+
+
+def _request_id(own: tuple[Argument, ...], values: tuple[Value, ...]) -> str:
     """Return the last value where it can only be the request id: a short string that is not an argument of its own."""
     last = values[-1] if values else None
     if not isinstance(last, str) or not 0 < len(last) <= REQUEST_ID_CHARACTERS or not _one_line(last):
         return ""
-    own = len(values) <= len(row.arguments) and row.arguments[len(values) - 1].tag == "s"
-    return "" if own else last
+    is_own = len(values) <= len(own) and own[len(values) - 1].tag == "s"
+    return "" if is_own else last
 
 
 def _unknown(message: Message) -> Refused:
@@ -152,7 +162,7 @@ def _unknown(message: Message) -> Refused:
     if not message.address.startswith("/do/"):
         return Refused(f"nothing is at {message.address}")
     last = message.arguments[-1:]
-    request_id = _request_id(_NO_ARGUMENTS, last)
+    request_id = _request_id((), last)
     return Refused(f"nothing is at {message.address}", request_id, message.address)
 
 
@@ -219,5 +229,5 @@ def _one_line(text: str) -> bool:
     return not any(unicodedata.category(character) in {"Cc", "Zl", "Zp"} for character in text)
 
 
-def _described(row: Address) -> str:
-    return ", ".join(f"{argument.name} ({argument.tag})" for argument in row.arguments) or "no argument"
+def _described(arguments: tuple[Argument, ...]) -> str:
+    return ", ".join(f"{argument.name} ({argument.tag})" for argument in arguments) or "no argument"

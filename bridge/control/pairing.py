@@ -65,3 +65,7 @@ class Pairing:
         if len(self._paired) > PAIRED:
             self._paired.popitem(last=False)
         return None
+
+    def forget(self, sender: Sender) -> None:
+        """Let a sender command no more, because it is gone."""
+        self._paired.pop(sender, None)

@@ -72,7 +72,9 @@ class OscReception:
 
     def closed(self, peer: StreamPeer) -> None:
         """Take note that a connection has ended."""
-        self._subscribers.unsubscribe(peer)
+        with self._lock:
+            self._subscribers.unsubscribe(peer)
+            self._pairing.forget(peer)
 
     def _receive(self, packet: bytes, sender: Sender, now_s: float) -> None:
         try:

@@ -63,7 +63,7 @@ class Osc:
     def dropped_packets(self) -> int:
         """Packets that were lost on the way in or out."""
         datagrams = self._endpoint.dropped_packets + self._endpoint.lost_packets + self.sink.lost_packets
-        return datagrams + (self._tcp.lost_packets if self._tcp else 0)
+        return datagrams + self.queries.lost_packets + (self._tcp.lost_packets if self._tcp else 0)
 
     def start(self) -> None:
         """Begin to hear."""

@@ -123,6 +123,12 @@ class OscQuery:
         self._trim: tuple[osc.Argument, ...] | None = None
         self._read: tuple[Frame | None, dict[str, tuple[osc.Argument, ...]]] = (None, {})
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._lost_packets = 0
+
+    @property
+    def lost_packets(self) -> int:
+        """Answers and trims that WebSockets did not take."""
+        return self._lost_packets + sum(listener.lost_packets for listener in tuple(self._listeners))
 
     def mount(self, application: web.Application) -> None:
         """Answer at all paths of an application that have no route yet. Call it after the last of them."""
@@ -211,6 +217,7 @@ class OscQuery:
                 await self._take(message, listener, peer)
         finally:
             self._listeners.discard(listener)
+            self._lost_packets += listener.lost_packets
             self._closed(peer)
             sending.cancel()
             with contextlib.suppress(asyncio.CancelledError, ConnectionError):

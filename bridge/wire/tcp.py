@@ -9,6 +9,7 @@ import contextlib
 import logging
 import selectors
 import socket
+import sys
 import threading
 import time
 from collections import deque
@@ -174,7 +175,9 @@ class TcpServer:
         made = socket.socket(family, socket.SOCK_STREAM)
         self._listening.append(made)
         made.setblocking(False)
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if sys.platform != "win32":
+            # Not to wait for connections of the run before; on Windows it would let two programs have one port.
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         # Set here, the accepted ones have it before the window is agreed on.
         made.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
         if family == socket.AF_INET6:

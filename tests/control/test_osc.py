@@ -67,6 +67,12 @@ TAKEN = [
     ("/do/back", "T", (True,), PreviousStep(), ""),
     ("/do/back", "F", (False,), LetGo(), ""),
     ("/do/next", "I", (None,), NextStep(), ""),
+    # A pad with an address of its own and nothing but a button's value to send.
+    ("/do/log/3", "f", (1.0,), LogNow(3), ""),
+    ("/do/log/3", "f", (0.0,), LetGo(), ""),
+    ("/do/log/24", "", (), LogNow(24), ""),
+    ("/do/focus/0", "is", (1, "r1"), Focus(0), "r1"),
+    ("/do/step/12", "s", ("r1",), GoToStep(12), "r1"),
     ("/pair", "s", ("1234",), Pair("1234"), ""),
     ("/pair", "ss", ("1234", "r8"), Pair("1234"), "r8"),
 ]
@@ -127,6 +133,14 @@ REFUSED = [
     ("/subscribe", "i", (0,), "time must be 1 to 3600", ""),
     ("/subscribe", "i", (3601,), "time must be 1 to 3600", ""),
     ("/pair", "", (), "takes code (s)", ""),
+    ("/do/log/65", "f", (1.0,), "track must be 1 to 64", ""),
+    ("/do/log/0", "", (), "track must be 1 to 64", ""),
+    ("/do/log/3", "i", (5,), "/do/log/3 takes no argument", ""),
+    ("/do/log/3/1", "", (), "nothing is at", ""),
+    ("/do/log/-3", "", (), "nothing is at", ""),
+    ("/do/hold/1", "", (), "nothing is at", ""),
+    ("/do/next/1", "", (), "nothing is at", ""),
+    ("/do/log/" + "9" * 200, "", (), "track must be 1 to 64", ""),
     # Near, and not exact: nothing but the very address will do.
     ("/do/nxt", "s", ("r1",), "nothing is at /do/nxt; near it is /do/next", "r1"),
     ("/do/Next", "", (), "nothing is at /do/Next", ""),

@@ -20,6 +20,7 @@ from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
 from bridge.procedure.commands import NextStep
 from bridge.readings import Frame, Health, Reading, StepReading, Trim
+from bridge.sinks import oscquery
 from bridge.sinks.oscquery import OscQuery
 from bridge.wire.subscribers import Subscribers
 from bridge.wire.tree import Host, Tree
@@ -286,6 +287,33 @@ def test_another_site_may_not_open_a_line() -> None:
                 pass
         assert refused.value.status == 403
         async with client.open(Origin=client.url) as line:
+            await line.say("LISTEN", "/tone/hz")
+            station.in_a_thread(station.queries.publish, FRAME, 0.0)
+            assert await line.heard() == {"/tone/hz": (1000.0,)}
+
+    talk(scene)
+
+
+def test_a_reader_that_sleeps_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(oscquery, "STUCK_S", 0.2)
+
+    async def scene(client: Client, station: Station) -> None:
+        async with client.open() as line:
+            host, _, port = client.url.removeprefix("http://").rpartition(":")
+            _, asleep = await asyncio.open_connection(host, int(port), limit=1)
+            asleep.transport.pause_reading()
+            asleep.write(
+                b"GET / HTTP/1.1\r\nHost: " + host.encode() + b"\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+                # RFC 6455, 1.2 and 5.2: its own example of a key; a masked binary message of 20 bytes, the mask zero.
+                b"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n"
+                b"\x82\x94\0\0\0\0/subscribe\0\0,i\0\0\0\0\0\x3c"
+            )
+            while not (peers := station.subscribers.active(0.0)):
+                await asyncio.sleep(0.002)
+            while station.subscribers.active(0.0):
+                peers[0].link.show(bytes(1 << 20))  # type: ignore[union-attr]
+                await asyncio.sleep(0.002)
+            asleep.close()
             await line.say("LISTEN", "/tone/hz")
             station.in_a_thread(station.queries.publish, FRAME, 0.0)
             assert await line.heard() == {"/tone/hz": (1000.0,)}
