@@ -4,9 +4,10 @@ Everything here runs in one thread, so a command falls between two blocks and ne
 """
 
 import logging
+import math
 import time
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Final, Protocol
 
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.practice import practise
@@ -47,9 +48,17 @@ from bridge.procedure.setup import Place, Setup
 from bridge.readings import Frame, Health, MidiState, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
+from bridge.source.device import Device
 from bridge.source.simulated import Simulated
 
 LOG_OFF = "the log is off: nothing can be logged"
+
+OVERRUN_EVENT_S: Final = 10.0
+"""Overruns that follow one another are one event in so long: a computer that cannot keep up has a hundred a second."""
+
+ALL_ZERO = (
+    "every input is exactly zero, not even noise: see what is connected and patched; on macOS, allow the microphone"
+)
 
 _log = logging.getLogger(__name__)
 
@@ -148,6 +157,7 @@ class Engine:
         self._ended = False
         self._lost_before = (0, 0)
         self._overruns_told = 0
+        self._overrun_event_s = -math.inf
 
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
@@ -254,7 +264,9 @@ class Engine:
                     if isinstance(tag, Request):
                         tag.answer(None)
                 case Refused(entry, tag, reason):
-                    _log.error("not logged: %s: %s", _named(entry), reason)
+                    # Of events that come by themselves there may be many; the log itself says once that it refuses.
+                    if not isinstance(entry, EventEntry):
+                        _log.error("not logged: %s: %s", _named(entry), reason)
                     if isinstance(entry, TrimEntry):
                         self.calibration.not_logged(entry.trim)
                     if isinstance(tag, Request):
@@ -348,6 +360,10 @@ class Engine:
         self._submit(EventEntry(kind, message, time.time_ns(), details))
 
     def _tell_overrun(self, source: Source) -> None:
+        now_s = time.monotonic()
+        if now_s - self._overrun_event_s < OVERRUN_EVENT_S:
+            return
+        self._overrun_event_s = now_s
         if self._overruns_told == 0:
             _log.warning("samples were lost: the computer did not keep up with the audio interface")
         self._event("overrun", "samples were lost", overruns=source.overruns, lost_frames=source.lost_frames)
@@ -377,11 +393,15 @@ class Engine:
             or (log.problem if log else "")
             or self._farewell
             or self.calibration.notice
+            or self._silent()
             or self._unprepared()
             or (midi.problem if midi else ""),
             midi=midi.state if midi else "off",
             midi_losses=midi.losses if midi else 0,
         )
+
+    def _silent(self) -> str:
+        return ALL_ZERO if isinstance(self._source, Device) and self._source.all_zero else ""
 
     def _unprepared(self) -> str:
         if not self._asks_preparation:

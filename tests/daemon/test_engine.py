@@ -1,0 +1,98 @@
+"""The engine with a source that keeps losing samples, and with one that gives nothing at all."""
+
+import time
+from collections import Counter
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from bridge.config.load import loads
+from bridge.control.inbox import CommandInbox
+from bridge.daemon.engine import ALL_ZERO, OVERRUN_EVENT_S, Engine
+from bridge.daemon.service import setup_of
+from bridge.log.calibrations import Opening
+from bridge.log.queries import lines
+from bridge.log.store import open_reader
+from bridge.sinks.log import LogWriter
+from bridge.source.block import Block
+from tests.system.daemon import JACK, Daemon, Ear, free_port, write_config
+from tests.system.jack import JackServer, ToneClient
+
+CONFIG = """
+[machine]
+name = "Slipway two-track (invented)"
+tracks = 2
+"""
+
+
+class Stumbling:
+    """A source of silence that loses a block before each that it delivers."""
+
+    sample_rate_hz = 48_000
+    inputs = (1, 2)
+    description = "a computer that cannot keep up"
+    overruns = 0
+    lost_frames = 0
+
+    def start(self) -> None:
+        """Nothing to open."""
+
+    def stop(self) -> None:
+        """Nothing to release."""
+
+    def read(self, timeout_s: float) -> Block:
+        self.overruns += 1
+        self.lost_frames += 512
+        samples = np.zeros((512, 2), dtype=np.float32)
+        return Block(samples, self.overruns * 1024 - 512, self.overruns * 21_000_000)
+
+
+def test_samples_that_are_lost_again_and_again_do_not_fill_the_log(tmp_path: Path) -> None:
+    setup = setup_of(loads(CONFIG, tmp_path / "c.toml"))
+    log = LogWriter(tmp_path / "log.db")
+    log.start(Opening(setup.machine, CONFIG, setup.steps, time.time_ns()))
+    engine = Engine(setup, 30.0, [], CommandInbox(), log=log)
+    source = Stumbling()
+    engine.source_began(source, 0.0)
+    began_s = time.monotonic()
+    for _ in range(500):
+        engine.block(source.read(1.0))
+        engine.attend()
+    took_s = time.monotonic() - began_s
+    assert engine.health().overruns == 500
+    assert engine.health().lost_frames == 500 * 512
+    engine.take(log.close())
+    with closing(open_reader(tmp_path / "log.db")) as connection:
+        kinds = Counter(line.kind for line in lines(connection))
+    assert 1 <= kinds["overrun"] <= 1 + took_s / OVERRUN_EVENT_S
+
+
+def test_events_that_are_refused_are_told_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    setup = setup_of(loads(CONFIG, tmp_path / "c.toml"))
+    log = LogWriter(tmp_path / "log.db")
+    log.start(Opening(setup.machine, CONFIG, setup.steps, time.time_ns()))
+    engine = Engine(setup, 30.0, [], CommandInbox(), log=log)
+    engine.take(log.close())
+    for number in range(50):
+        engine.source_began(Stumbling(), float(number))
+        engine.source_lost("its lead was pulled")
+    engine.attend()
+    assert not [record for record in caplog.records if "not logged" in record.getMessage()]
+
+
+def test_an_interface_that_gives_nothing_at_all_is_told(tmp_path: Path) -> None:
+    # An unconnected JACK input is exactly zero; so is every input on a system that denies the microphone.
+    with JackServer(channels=2) as server, ToneClient(server, [-18.0, -18.0]) as tones, Ear() as ear:
+        config = write_config(
+            tmp_path / "c.toml",
+            port=free_port(),
+            source=JACK,
+            tracks=2,
+            more=f'destinations = ["127.0.0.1:{ear.port}"]\n[preparation]\nask = false\n',
+        )
+        with Daemon(config, server.environment) as daemon:
+            daemon.until(lambda: ear.value("/health/message") == ALL_ZERO, "it is told that nothing comes")
+            server.wire(tones.client, "trimbridge", 2)
+            daemon.until(lambda: ear.value("/health/message") == "", "it is told no more")
