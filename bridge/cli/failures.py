@@ -4,10 +4,11 @@ import logging
 import os
 import sys
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Final
 
+from bridge.cli.outlet import write
 from bridge.config.faults import ConfigFaults
 from bridge.log.faults import LogError
 from bridge.sinks.tablet.faults import PageError
@@ -31,15 +32,19 @@ class WrongUseError(Exception):
 
 
 def say(text: str) -> None:
-    """Write to standard error."""
-    print(text, file=sys.stderr)
+    """Write to standard error, if anybody reads it."""
+    write(sys.stderr, f"{text}\n")
 
 
 @contextmanager
 def told() -> Iterator[None]:
     """Turn every exception into what a person can use, and leave with the status that fits."""
     try:
-        yield
+        try:
+            yield
+        finally:
+            # Here it can still be told that the disk is full or the reader gone.
+            sys.stdout.flush()
     except ConfigFaults as faults:
         say(f"{faults}\n{_counted(len(faults.faults))}")
         sys.exit(WRONG_USE)
@@ -54,9 +59,10 @@ def told() -> Iterator[None]:
         sys.exit(FAILED)
     except BrokenPipeError:
         # Whoever read our output has gone; nothing more can be said to them.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        write(sys.stdout, "")
         sys.exit(FAILED)
     except OSError as error:
+        write(sys.stdout, "")
         where = f"{error.filename}: " if error.filename else ""
         say(f"trimbridge: {where}{error.strerror or error}")
         sys.exit(FAILED)
@@ -76,12 +82,16 @@ def _counted(faults: int) -> str:
 class _LineHandler(logging.Handler):
     """Log records as single lines; tracebacks only for who has asked for them."""
 
+    def __init__(self, write_line: Callable[[str], None]) -> None:
+        super().__init__()
+        self._write_line = write_line
+
     def emit(self, record: logging.LogRecord) -> None:
-        say(f"{record.levelname.lower()}: {record.getMessage()}")
+        self._write_line(f"{record.levelname.lower()}: {record.getMessage()}")
         if record.exc_info and os.environ.get(WHERE):
-            traceback.print_exception(*record.exc_info)
+            self._write_line("".join(traceback.format_exception(*record.exc_info)).rstrip())
 
 
-def log_to_terminal(level: int = logging.INFO) -> None:
-    """Write log messages to standard error, a line each."""
-    logging.basicConfig(level=level, handlers=[_LineHandler()], force=True)
+def log_to_terminal(level: int = logging.INFO, write_line: Callable[[str], None] = say) -> None:
+    """Write log messages to standard error, or where ``write_line`` writes them, a line each."""
+    logging.basicConfig(level=level, handlers=[_LineHandler(write_line)], force=True)

@@ -7,6 +7,7 @@ from across the room; no colour carries anything that a word or a sign does not 
 import math
 import threading
 from collections import deque
+from collections.abc import Callable
 from typing import Final
 
 from rich.console import Group, RenderableType
@@ -63,10 +64,13 @@ class LiveView:
 
 def told(trim: Trim, trim_id: str) -> str:
     """Return a logged trim as one line."""
-    verdict = "within" if trim.within_tolerance else "outside"
+    if trim.within_tolerance is None:
+        verdict = "from its peak"
+    else:
+        verdict = f"{'within' if trim.within_tolerance else 'outside'} ±{trim.tolerance_db:g}"
     return (
         f"logged {trim_id}: track {trim.track} {trim.adjustment}, {signed(trim.as_found_db)} → "
-        f"{signed(trim.as_left_db)} dB, {verdict} ±{trim.tolerance_db:g}"
+        f"{signed(trim.as_left_db)} dB, {verdict}"
     )
 
 
@@ -167,9 +171,10 @@ def strip(deviation_db: float, tolerance_db: float) -> str:
 
 
 class Lines:
-    """The same for whoever has no terminal: a line when something changes."""
+    """The same for whoever has no terminal: a line when something changes, written by ``say``, which must not wait."""
 
-    def __init__(self) -> None:
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self.say = say
         self._step = 0
         self._tone = -1
         self._source = ""
@@ -190,7 +195,3 @@ class Lines:
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - in the order in which it came
         """Write a trim that is in the log."""
         self.say(told(trim, trim_id))
-
-    def say(self, text: str) -> None:
-        """Write a line."""
-        print(text, flush=True)

@@ -1,10 +1,12 @@
 """The daemon in the foreground: the command `run`, and what `demo` shares with it."""
 
 import logging
+import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -12,8 +14,9 @@ from rich.console import Console
 from rich.live import Live
 
 from bridge.cli.console import at_terminal
-from bridge.cli.failures import FailedError, log_to_terminal
+from bridge.cli.failures import DONE, FAILED, FailedError, log_to_terminal
 from bridge.cli.live import Lines, LiveView
+from bridge.cli.outlet import CLOSING_S, Outlet
 from bridge.cli.preparing import ask_preparation
 from bridge.config.load import load
 from bridge.config.settings import Settings
@@ -51,27 +54,39 @@ def serve(
     attend : callable
         Called some times a second, from the main thread.
     """
-    in_terminal = sys.stdout.isatty() and not plain
-    view = LiveView(f"{settings.machine.name}, {settings.machine.tracks} tracks") if in_terminal else Lines()
+    out, complaints = Outlet(sys.stdout), Outlet(sys.stderr)
+    log_to_terminal(write_line=complaints.say)
+    view = LiveView(f"{settings.machine.name}, {settings.machine.tracks} tracks") if _is_seen(plain) else Lines(out.say)
     service = Service(settings, config_text, [view, *viewers], make_source=make_source, fresh=fresh)
-    log_to_terminal()
-    with _stopping_on_signals(service):
-        service.start()
-        try:
-            for line in _greeting(service, settings):
-                view.say(line)
-            if in_terminal and sys.stdin.isatty() and service.asks_preparation:
-                ask_preparation(service, at_terminal())
-            if isinstance(view, LiveView):
-                _show(view, service, attend)
-            else:
+    terminal = threading.Thread(target=_at_terminal, args=(view, service), name="terminal", daemon=True)
+    try:
+        with _stopping_on_signals(service):
+            service.start()
+            try:
+                for line in _greeting(service, settings):
+                    view.say(line)
+                if isinstance(view, LiveView):
+                    terminal.start()
                 while not service.wait(REDRAW_S):
                     attend(service)
-        finally:
-            service.stop()
+                if terminal.is_alive():
+                    terminal.join(CLOSING_S)
+            finally:
+                service.stop()
+        if service.error is None:
+            out.say("stopped")
+    finally:
+        log_to_terminal()
+        free = [out.close(), complaints.close()]
+    if terminal.is_alive() or not all(free):
+        # Somebody has stopped reading, or is still asked a question: Python's own end would wait for them for ever.
+        os._exit(DONE if service.error is None else FAILED)
     if service.error is not None:
         raise FailedError(f"metering stopped: {type(service.error).__name__}: {service.error}")
-    print("stopped", flush=True)
+
+
+def _is_seen(plain: bool) -> bool:
+    return sys.stdout.isatty() and not plain
 
 
 def _greeting(service: Service, settings: Settings) -> Iterator[str]:
@@ -87,7 +102,18 @@ def _greeting(service: Service, settings: Settings) -> Iterator[str]:
         yield "log: off"
 
 
-def _show(view: LiveView, service: Service, attend: Callable[[Service], None]) -> None:
+def _at_terminal(view: LiveView, service: Service) -> None:
+    """Ask what is to be asked, then show the view until the end; in a thread, because a terminal may stand still."""
+    # A terminal that is gone sends a signal of its own, which ends the daemon.
+    with suppress(OSError):
+        if sys.stdin.isatty() and service.asks_preparation:
+            # Ctrl-D: no more questions.
+            with suppress(EOFError):
+                ask_preparation(service, at_terminal())
+        _show(view, service)
+
+
+def _show(view: LiveView, service: Service) -> None:
     handler = _ViewHandler(view)
     root = logging.getLogger()
     before = root.handlers[:]
@@ -95,7 +121,6 @@ def _show(view: LiveView, service: Service, attend: Callable[[Service], None]) -
     try:
         with Live(view, console=Console(), auto_refresh=False, vertical_overflow="crop") as live:
             while not service.wait(REDRAW_S):
-                attend(service)
                 live.refresh()
     finally:
         root.handlers[:] = before
