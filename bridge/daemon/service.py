@@ -156,7 +156,7 @@ class Service:
             log = LogWriter(log_path(settings))
             opening = Opening(setup.machine, self._config_text, setup.steps, time.time_ns(), fresh=self._fresh)
             resumption = log.start(opening)
-            self._stages.callback(self._close_log, log)
+            self._stages.callback(log.close)
         viewers = list(self._viewers)
         if settings.osc.enabled:
             self.osc = Osc(settings, self.inbox)
@@ -180,6 +180,9 @@ class Service:
             midi=midi,
             asks_preparation=self.asks_preparation,
         )
+        if log is not None:
+            # Before OSC and MIDI end: what is committed at the last moment is announced and answered as well.
+            self._stages.callback(self._close_log, log)
         if resumption is not None:
             self.calibration, self.resumed = resumption.calibration, resumption.resumed
             if resumption.replaced and not self._fresh:
