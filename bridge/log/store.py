@@ -104,7 +104,10 @@ class Store:
 
     def close(self) -> None:
         """Give up the connection and the lock. Never raises."""
-        # What was committed is in the write-ahead log at worst; the next opening takes it from there.
+        # What was committed is in the write-ahead log at worst; the next opening takes it from there. But people copy
+        # the log alone, and somebody who reads keeps SQLite from emptying the other file by itself.
+        with suppress(sqlite3.Error):
+            self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
         with suppress(sqlite3.Error):
             self.connection.close()
         self._lock.release()
