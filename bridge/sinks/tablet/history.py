@@ -1,9 +1,14 @@
 """What the log holds of the calibration under way, for the page: the log's file in, JSON documents out.
 
 The page never keeps a trim of its own: what it shows as logged was read from the log. For one thread.
+
+A log that cannot be written is let go of after each look. SQLite shares the memory beside a log between all connections
+of a process, and once it was opened for reading alone, it stays so for the daemon's writer, too, also after the
+permission has come back.
 """
 
 import math
+import os
 import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,6 +20,10 @@ from bridge.log.store import open_reader
 from bridge.procedure.steps import Step
 
 JsonObject = dict[str, object]
+
+UNREADABLE: Final = -1
+CLOSED: Final = -2
+"""In place of a version of the data: that of a log that cannot be read, or was let go of."""
 
 LINES: Final = 200
 """Most notes and events that are shown, the newest."""
@@ -41,17 +50,17 @@ class History:
         self._machine = machine
         self._steps = tuple(steps)
         self._connection: sqlite3.Connection | None = None
-        self._version = -1
+        self._version = UNREADABLE
 
     def has_changed(self) -> bool:
         """Whether somebody has committed since this was asked last (SQLite, "PRAGMA data_version")."""
         if self._path is None:
             return False
+        version = UNREADABLE
         try:
-            version = int(self._open().execute("PRAGMA data_version").fetchone()[0])
+            version = int(self._open().execute("PRAGMA data_version").fetchone()[0]) if self._is_writable() else CLOSED
         except (LogError, sqlite3.Error):
             self.close()
-            version = -1
         changed, self._version = version != self._version, version
         return changed
 
@@ -70,6 +79,8 @@ class History:
         except sqlite3.Error as error:
             self.close()
             raise fault_of(error, self._path) from error
+        finally:
+            self._is_writable()
 
     def trails(self, step: int) -> JsonObject:
         """Return the way of each trim of a step, by its id.
@@ -92,12 +103,23 @@ class History:
         except sqlite3.Error as error:
             self.close()
             raise fault_of(error, self._path) from error
+        finally:
+            self._is_writable()
 
     def close(self) -> None:
         """Let go of the file."""
         if self._connection is not None:
             self._connection.close()
             self._connection = None
+
+    def _is_writable(self) -> bool:
+        """Return whether the log can be written; let go of it when not."""
+        assert self._path is not None
+        beside = self._path.with_name(self._path.name + "-shm")
+        is_so = beside.exists() and os.access(self._path, os.W_OK) and os.access(beside, os.W_OK)
+        if not is_so:
+            self.close()
+        return is_so
 
     def _open(self) -> sqlite3.Connection:
         if self._connection is None:
