@@ -18,6 +18,7 @@ export class Link {
     this.isOpen = false;
     this.isLocal = ["localhost", "127.0.0.1", "[::1]"].includes(location.hostname);
     this.reason = "connecting";
+    this.goodBye = "";
     this.listeners = {};
     this.pending = new Map();
     this.fastestMs = [Infinity, Infinity];
@@ -49,6 +50,7 @@ export class Link {
       if (this.socket !== socket) return;
       this.isOpen = true;
       this.tries = 0;
+      this.goodBye = "";
       this.fastestMs = [Infinity, Infinity];
       this.openedMs = performance.now();
       this.tell("open");
@@ -76,7 +78,7 @@ export class Link {
   closed(reason) {
     this.socket = null;
     this.isOpen = false;
-    this.reason = reason || "";
+    if (reason) this.goodBye = reason;
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.open(), WAITS_MS[Math.min(this.tries++, WAITS_MS.length - 1)]);
     this.findCause();
@@ -85,7 +87,6 @@ export class Link {
 
   // What a closed connection means is found by asking once more: an answer, a refusal at once, or nothing at all.
   async findCause() {
-    if (this.reason) return;
     if (navigator.onLine === false) return void (this.reason = "this screen is in no network");
     const begunMs = performance.now();
     try {
@@ -93,7 +94,7 @@ export class Link {
       this.reason = "connecting again";
     } catch {
       const isPrompt = performance.now() - begunMs < 1000;
-      this.reason = isPrompt ? "the daemon does not answer: is it running?" : "the network is gone";
+      this.reason = isPrompt ? this.goodBye || "the daemon does not answer: is it running?" : "the network is gone";
     }
   }
 

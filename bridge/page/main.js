@@ -171,6 +171,7 @@ class App {
     if (track) for (const part of this.parts) part.paint(frame, part instanceof Tracks ? track.number : track, nowMs);
     this.commands.paint(frame);
     if (this.trimmers?.isOpen) this.trimmers.paint(frame);
+    document.body.dataset.painted = "";
     this.painted?.(frame);
   }
 

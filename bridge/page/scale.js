@@ -17,7 +17,8 @@ export function marksOf(toleranceDb) {
 
 export function signOf(deviationDb, toleranceDb) {
   if (Number.isNaN(deviationDb)) return "none";
-  if (Math.abs(deviationDb) <= toleranceDb) return "right";
+  // What was exactly the tolerance must not become more by its 32 bits.
+  if (Math.abs(deviationDb) <= toleranceDb + 1e-6) return "right";
   return deviationDb > 0 ? "high" : "low";
 }
 

@@ -1,0 +1,76 @@
+"""A browser, and what it looks at."""
+
+import subprocess
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from tests.page.rooms import Feeder, PracticeDaemon
+
+HERE = Path(__file__).parent
+CHROMIUM = "/usr/bin/chromium"
+DEADLINE_MS = 30_000
+
+OpenPage = Callable[..., Page]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--autoplay-policy=user-gesture-required"]
+        )
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def open_page(browser: Browser) -> Iterator[OpenPage]:
+    """Open an address in a context of its own; the test fails when the page throws."""
+    thrown: list[str] = []
+    with ExitStack() as stack:
+
+        def open_it(
+            address: str, width: int = 1180, height: int = 820, theme: str = "dark", wait: bool = True, **more: object
+        ) -> Page:
+            context: BrowserContext = browser.new_context(
+                viewport={"width": width, "height": height},
+                color_scheme=theme,  # type: ignore[arg-type]
+                **more,  # type: ignore[arg-type]
+            )
+            stack.callback(context.close)
+            context.set_default_timeout(DEADLINE_MS)
+            page = context.new_page()
+            page.on("pageerror", lambda error: thrown.append(str(error)))
+            page.goto(address)
+            if wait:
+                page.locator("body[data-painted]").wait_for()
+            return page
+
+        yield open_it
+    assert thrown == []
+
+
+@pytest.fixture
+def feeder(tmp_path: Path) -> Iterator[Feeder]:
+    one = Feeder(tmp_path)
+    yield one
+    one.close()
+
+
+@pytest.fixture(scope="module")
+def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PracticeDaemon]:
+    with PracticeDaemon(tmp_path_factory.mktemp("practice")) as one:
+        yield one
+
+
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """The script of axe-core, in the version of the lock file."""
+    script = HERE / "node_modules" / "axe-core" / "axe.min.js"
+    if not script.exists():
+        subprocess.run(["npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund"], cwd=HERE, check=True)
+    return script.read_text(encoding="utf-8")

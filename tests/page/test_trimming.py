@@ -1,0 +1,304 @@
+"""The trim view: what is shown for each state, how large, how clear; the past is never shown as the present."""
+
+import math
+import re
+import time
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from bridge.readings import Health, StepReading
+from tests.page.conftest import OpenPage
+from tests.page.rooms import STEP, Feeder, reading
+
+SIZES = [(1180, 820), (820, 1180), (390, 844), (1920, 1080)]
+EIGHT = [reading(track, 0.05 * track) for track in range(1, 9)]
+
+TOUCH_MM = 12.0
+PX_PER_INCH = {1180: 132, 820: 132, 390: 152, 1920: 92}
+"""CSS pixels to the inch: of a 10.9-inch tablet, a 6.1-inch phone and a 24-inch screen, from their diagonals."""
+
+
+def showing(page: Page) -> str:
+    return page.locator(".figure .number").get_attribute("data-text") or ""
+
+
+def shows(page: Page, text: str) -> None:
+    expect(page.locator(".figure .number")).to_have_attribute("data-text", text)
+
+
+@pytest.mark.parametrize(
+    ("fine_db", "text", "sign", "words"),
+    [
+        (0.42, "+0.42", "high", "too high · turn down"),
+        (-0.42, "−0.42", "low", "too low · turn up"),
+        (0.1, "+0.10", "right", "on target"),
+        (-0.2, "−0.20", "right", "on target"),
+        (0.0, "0.00", "right", "on target"),
+        (-9.98, "−9.98", "low", "too low · turn up"),
+        (12.34, "+12.3", "high", "too high · turn down"),
+        (-31.0, "−31.0", "low", "too low · turn up"),
+    ],
+)
+def test_sign_size_and_way_of_the_deviation(
+    feeder: Feeder, open_page: OpenPage, fine_db: float, text: str, sign: str, words: str
+) -> None:
+    feeder.show([reading(1, fine_db), *EIGHT[1:]], focus=1)
+    page = open_page(feeder.address)
+    shows(page, text)
+    expect(page.locator(".figure .number")).to_have_attribute("data-sign", sign)
+    expect(page.locator(".figure .way")).to_have_text(words)
+    # The shape tells it again, without words and without colour.
+    assert page.locator(".figure .shape path").count() == 2
+
+
+def test_bias_says_no_way_to_turn(feeder: Feeder, open_page: OpenPage) -> None:
+    # Below the peak of bias more bias raises the level, beyond it more bias lowers it.
+    feeder.show([reading(1, 0.5)], focus=1, step=StepReading(1, 3, "bias", 1000.0, 15.0, -10.0, 0.2))
+    page = open_page(feeder.address)
+    expect(page.locator(".figure .way")).to_have_text("too high")
+
+
+@pytest.mark.parametrize(
+    ("state", "word"),
+    [
+        ("tone", "tone"),
+        ("moving", "turning"),
+        ("settling", "settling"),
+        ("settled", "settled"),
+        ("clipped", "clipping"),
+        ("quiet", "no tone"),
+    ],
+)
+def test_each_state_has_its_word(feeder: Feeder, open_page: OpenPage, state: str, word: str) -> None:
+    feeder.show([reading(1), reading(2, 0.3, state)], focus=2)  # type: ignore[arg-type]
+    page = open_page(feeder.address)
+    expect(page.locator(".figure .state")).to_have_text(word)
+    if state == "quiet":
+        shows(page, "")
+        expect(page.locator(".figure .needle")).to_have_text("needle at rest")
+
+
+def test_the_needle_stands_in_where_there_is_no_fine_level_yet(feeder: Feeder, open_page: OpenPage) -> None:
+    early = reading(1, 0.66)
+    feeder.show([type(early)(1, -1.4, 0.74, math.nan, math.nan, "tone", -17.0, -20.0)], focus=1)
+    page = open_page(feeder.address)
+    shows(page, "+0.7")
+    expect(page.locator(".figure .needle")).to_have_text("needle −1.4 VU · spread ± …")
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+@pytest.mark.parametrize("name", ["", "machine", "wall", "phone"])
+def test_figures_fill_a_fifth_of_the_height(
+    feeder: Feeder, open_page: OpenPage, width: int, height: int, name: str
+) -> None:
+    if (width, name) == (390, "wall"):
+        return  # a wall screen is no phone
+    feeder.show([reading(track, -12.34) for track in range(1, 25)], focus=24)
+    page = open_page(f"{feeder.address}{name}", width, height)
+    shows(page, "−12.3")
+    stroke = page.locator(".figure .number path.stroke")
+    box = stroke.bounding_box()
+    assert box is not None
+    thickness = float(stroke.get_attribute("stroke-width") or 0)
+    assert box["height"] + thickness >= 0.2 * height
+    part = page.locator(".figure").bounding_box()
+    assert part is not None
+    assert box["x"] >= part["x"] - 1
+    assert box["x"] + box["width"] <= part["x"] + part["width"] + 1
+    # Nothing is cut off: the page has no scroll bars, and every part is within the screen.
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance (WCAG 2.2, "relative luminance") of a computed colour."""
+    channels = [int(number) / 255 for number in re.findall(r"\d+", colour)[:3]]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio (WCAG 2.2, "contrast ratio")."""
+    bright, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (bright + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+def test_contrast_of_what_matters_is_7(feeder: Feeder, open_page: OpenPage, theme: str) -> None:
+    # White on black is 21:1 by definition (WCAG 2.2): the arithmetic of this test is right.
+    assert contrast("rgb(255, 255, 255)", "rgb(0, 0, 0)") == pytest.approx(21.0)
+    feeder.show([reading(1, 0.5), reading(2, -0.5), reading(3), reading(4, state="clipped")], focus=1)
+    page = open_page(feeder.address, theme=theme)
+    expect(page.locator("html")).to_have_attribute("data-theme", theme)
+    found = page.evaluate(
+        """() => {
+          const ground = (node) => {
+            for (let at = node; at; at = at.parentElement) {
+              const colour = getComputedStyle(at).backgroundColor;
+              if (!/, 0\\)$/.test(colour)) return colour;
+            }
+          };
+          const nodes = [...document.querySelectorAll("main *")].filter((node) =>
+            node.checkVisibility() && [...node.childNodes].some((child) => child.nodeType === 3 && child.data.trim()));
+          return nodes.filter((node) => !node.closest("button:disabled"))
+            .map((node) => [node.textContent, getComputedStyle(node).color, ground(node)]);
+        }"""
+    )
+    assert len(found) > 15
+    for text, colour, ground in found:
+        assert contrast(colour, ground) >= 7.0, text
+    colours = page.evaluate(
+        """() => { const style = getComputedStyle(document.documentElement);
+          return Object.fromEntries(["ground", "zone", "raised", "ink", "high", "low"].map((name) => {
+            const probe = document.createElement("i"); probe.style.color = `var(--${name})`;
+            document.body.append(probe); const colour = getComputedStyle(probe).color; probe.remove();
+            return [name, colour]; })); }"""
+    )
+    for name in ("ink", "high", "low"):
+        assert contrast(colours[name], colours["ground"]) >= 7.0, name
+    assert contrast(colours["ink"], colours["zone"]) >= 7.0
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_every_target_takes_a_finger(feeder: Feeder, open_page: OpenPage, width: int, height: int) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address, width, height)
+    needed = TOUCH_MM / 25.4 * PX_PER_INCH[width]
+    boxes = page.evaluate(
+        """() => [...document.querySelectorAll("main button")].filter((one) => one.checkVisibility())
+          .map((one) => [one.textContent, one.getBoundingClientRect().width, one.getBoundingClientRect().height])"""
+    )
+    assert len(boxes) >= 8
+    for text, wide, high in boxes:
+        assert wide >= min(needed, 64) - 0.5, (text, wide)
+        assert high >= min(needed, 64) - 0.5, (text, high)
+
+
+def test_24_tracks_around_one_line(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(track, (track - 12) / 10) for track in range(1, 25)], focus=3)
+    page = open_page(feeder.address)
+    label = page.locator(".tracks canvas")
+    expect(label).to_have_attribute("aria-label", re.compile(r"1 too low, 2 too low"))
+    expect(label).to_have_attribute("aria-label", re.compile(r"12 right.*24 too high"))
+    painted = page.evaluate(
+        """() => { const canvas = document.querySelector(".tracks canvas");
+          const data = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
+          const seen = new Set(); for (let at = 0; at < data.length; at += 4) seen.add(data.slice(at, at + 3).join());
+          return seen.size; }"""
+    )
+    assert painted > 5
+
+
+def test_step_tone_target_and_time_left(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address)
+    expect(page.locator(".step .name")).to_have_text("repro level · 1 kHz")
+    expect(page.locator(".step .of")).to_have_text("target −2.14 VU ± 0.2 · 15 in/s · step 1 of 3")
+    expect(page.locator(".status .tone")).to_have_text("hears 1.000 kHz")
+    # The tape's list says 600 s for this tone; it has played for 30 s.
+    expect(page.locator(".status .left")).to_have_text("tone 1 of 2 · 9:30 left")
+
+
+def test_another_tone_than_the_step_wants_stands_out(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1, tone_hz=10_003.0)
+    page = open_page(feeder.address)
+    expect(page.locator(".status .tone")).to_have_class(re.compile("notice"))
+    expect(page.locator(".status .left")).to_have_text("waits for tone 1 of 2")
+
+
+def test_the_target_and_its_terms_on_a_tap(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address)
+    page.locator(".step .what").click()
+    sheet = page.locator("dialog")
+    expect(sheet).to_be_visible()
+    # 20 lg(250/320) = −2.14: tape and machine of the config, by hand.
+    expect(sheet.locator("tr", has_text="fluxivity")).to_contain_text("−2.14 dB")
+    expect(sheet.locator("tr", has_text="target")).to_contain_text("−2.14 VU")
+    page.keyboard.press("Escape")
+    expect(sheet).to_be_hidden()
+
+
+def test_a_frame_older_than_half_a_second_is_stale(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address)
+    expect(page.locator("#band")).to_be_hidden()
+    feeder.rest()
+    expect(page.locator("#band")).to_contain_text("not live: no frames come")
+    expect(page.locator("body")).to_have_class(re.compile("stale"))
+    expect(page.locator(".figure .way")).not_to_be_visible()
+    feeder.show(EIGHT, focus=1)
+    expect(page.locator("#band")).to_be_hidden()
+
+
+def test_frames_that_come_late_are_stale(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address)
+    expect(page.locator("#band")).to_be_hidden()
+    # Captured 2 s ago: on the way somebody held them back.
+    feeder.show(EIGHT, focus=1, captured_ns=time.time_ns() - 2_000_000_000)
+    expect(page.locator("#band")).to_contain_text("not live")
+
+
+def test_a_lost_source_says_so_with_its_cause(feeder: Feeder, open_page: OpenPage) -> None:
+    health = Health(source="lost", message="the interface was unplugged")
+    feeder.show([reading(1, state="quiet")], focus=1, health=health)
+    page = open_page(feeder.address)
+    expect(page.locator("#band")).to_have_text("not live: the source is lost: the interface was unplugged")
+
+
+def test_a_log_that_refuses_stands_out(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1, health=Health(log="refusing", message="the disk is full"))
+    page = open_page(feeder.address)
+    expect(page.locator(".status .may")).to_have_text("LOG REFUSES")
+    expect(page.locator(".progress .said")).to_have_text("the disk is full")
+
+
+def test_no_steps(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1, 0.3)], focus=1, step=StepReading(0, 0, "", 0.0, 0.0, 0.0, 0.0))
+    page = open_page(feeder.address)
+    expect(page.locator(".step .name")).to_have_text("no steps")
+
+
+def test_a_held_calibration_says_so(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1, held=True)
+    page = open_page(feeder.address)
+    expect(page.locator(".status .may")).to_have_text("held")
+    expect(page.locator("[data-command=hold]")).to_have_text("Go on")
+
+
+def test_the_number_of_frames_does_not_grow_the_page(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address)
+    grown = page.evaluate(
+        """() => { const { link, trails } = trimbridge; const nodes = document.querySelectorAll("*").length;
+          const frame = link.frame; let seconds = frame.seconds;
+          for (let at = 0; at < 20000; at++) trails.add({ ...frame, seconds: (seconds += 1 / 30) });
+          return [document.querySelectorAll("*").length - nodes, trails.byTrack.size,
+                  trails.of(1).seconds.length, link.pending.size]; }"""
+    )
+    assert grown == [0, 8, 1024, 0]
+
+
+def test_stop_of_the_daemon_is_named_and_a_new_one_is_found(tmp_path: Path, open_page: OpenPage) -> None:
+    first = Feeder(tmp_path)
+    try:
+        first.show(EIGHT, focus=1)
+        page = open_page(first.address)
+        port = first.port
+    finally:
+        first.close()
+    expect(page.locator("#band")).to_contain_text("the daemon was stopped")
+    again = Feeder(tmp_path, port=port)
+    try:
+        again.show([reading(1, -0.77)], focus=1)
+        expect(page.locator("#band")).to_be_hidden()
+        shows(page, "−0.77")
+    finally:
+        again.close()
+
+
+def test_step_of_the_frame_is_the_one_of_the_feeder() -> None:
+    assert STEP.target_vu == pytest.approx(20 * math.log10(250 / 320), abs=0.005)
