@@ -61,6 +61,12 @@ class JackServer:
         self._process: subprocess.Popen[bytes] | None = None
         self._untidy = False
 
+    @property
+    def pid(self) -> int:
+        """The id of the server's process, for a test that lets it hang."""
+        assert self._process is not None, "it does not run"
+        return self._process.pid
+
     def start(self) -> None:
         """Start the server and return when it answers."""
         assert self._process is None, "already running"
