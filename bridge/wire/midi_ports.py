@@ -207,10 +207,10 @@ class MidiPorts:
 
     def _forget(self) -> None:
         """Take note that all ports went with the child."""
-        self.losses += 1
-        self._open_inputs.clear()
+        self._open_inputs = set()
         with self._lock:
             self._open_outputs.clear()
+        self.losses += 1
         if self._problems.get("JACK"):
             return  # said already, and why the process has ended
         self._problems["process"] = "the process that holds the MIDI ports ended"
@@ -243,9 +243,9 @@ class MidiPorts:
             if event["kind"] == "input":
                 self._open_inputs = self._open_inputs | {event["opened"]}
         elif "closed" in event:
-            self.losses += 1
             if event["kind"] == "input":
                 self._open_inputs = self._open_inputs - {event["closed"]}
+            self.losses += 1
             if self._episode(event["closed"]):
                 _log.warning("MIDI %s %s is gone", event["kind"], event["closed"])
 

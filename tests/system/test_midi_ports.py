@@ -21,10 +21,22 @@ from tests.system.jack import JackServer, found_by_this_process, wait_until
 from tests.system.midi import Dump, Player, Sequencer
 
 
-@pytest.fixture
-def server() -> Iterator[JackServer]:
+@contextmanager
+def own_server() -> Iterator[JackServer]:
     # A killed client must not stop the server for seconds, as it would in synchronous mode.
     with JackServer(channels=2, synchronous=False) as one, found_by_this_process(one):
+        yield one
+
+
+@pytest.fixture(scope="module")
+def server() -> Iterator[JackServer]:
+    with own_server() as one:
+        yield one
+
+
+@pytest.fixture
+def mortal() -> Iterator[JackServer]:
+    with own_server() as one:
         yield one
 
 
@@ -35,6 +47,20 @@ def opened(ports: MidiPorts) -> Iterator[MidiPorts]:
         yield ports
     finally:
         ports.stop()
+
+
+def heard_again(player: Player, message: str, heard: list[bytes]) -> None:
+    """Return when a message is heard; a hand that is not heard tries again."""
+    tried_s = 0.0
+
+    def there() -> bool:
+        nonlocal tried_s
+        if time.monotonic() - tried_s > 0.5:
+            tried_s = time.monotonic()
+            player.send(message)
+        return bytes.fromhex(message) in heard
+
+    wait_until(there, f"{message} is heard")
 
 
 def test_an_independent_sender_is_heard(server: JackServer) -> None:
@@ -64,12 +90,12 @@ def test_an_independent_receiver_hears_what_is_sent_and_nothing_else(server: Jac
         assert ports.refused_messages == 1
 
 
-def test_ports_that_vanish_and_return_under_load(server: JackServer) -> None:
+def test_ports_that_vanish_and_return_under_load(mortal: JackServer) -> None:
     heard: list[bytes] = []
     with opened(MidiPorts(["Foot board", "Other"], [], "", lambda _name, data, _at: heard.append(data))) as ports:
         assert ports.missing == ("Foot board", "Other")
         assert ports.problem == 'no MIDI port "Foot board" and "Other"'
-        with Player(server, "Other") as other:
+        with Player(mortal, "Other") as other:
             flooding = threading.Event()
 
             def flood() -> None:
@@ -81,10 +107,9 @@ def test_ports_that_vanish_and_return_under_load(server: JackServer) -> None:
             thread.start()
             try:
                 for time_around in range(3):
-                    with_plug = Player(server, "Foot board")
+                    with_plug = Player(mortal, "Foot board")
                     wait_until(lambda: ports.state == "ready", "both ports are open")
-                    with_plug.send(f"C0{time_around:02X}")
-                    wait_until(lambda: bytes((0xC0, time_around)) in heard, "it is heard")  # noqa: B023
+                    heard_again(with_plug, f"C0{time_around:02X}", heard)
                     with_plug.kill()
                     wait_until(lambda: ports.missing == ("Foot board",), "the loss is seen")
                     assert ports.losses == time_around + 1
@@ -109,21 +134,20 @@ def test_a_port_that_was_back_before_anybody_looked(server: JackServer, monkeypa
         wait_until(lambda: heard == [b"\xc0\x01"], "it is heard")
 
 
-def test_the_server_dies_and_returns(server: JackServer, caplog: pytest.LogCaptureFixture) -> None:
+def test_the_server_dies_and_returns(mortal: JackServer, caplog: pytest.LogCaptureFixture) -> None:
     heard: list[bytes] = []
     with opened(MidiPorts([""], ["Ring box"], "", lambda _n, data, _t: heard.append(data))) as ports:
-        first = Player(server, "Foot board")
+        first = Player(mortal, "Foot board")
         wait_until(lambda: ports.inputs == ("Foot board:out",), "the port is open")
-        server.kill()
+        mortal.kill()
         wait_until(lambda: ports.inputs == (), "its end is seen")
         assert ports.problem == "the JACK server is gone"
         first.kill()
-        server.start()
-        with Player(server, "Foot board") as foot, Dump(server, "Ring box") as dump:
+        mortal.start()
+        with Player(mortal, "Foot board") as foot, Dump(mortal, "Ring box") as dump:
             wait_until(lambda: ports.state == "ready" and len(ports.inputs) == 1, "all ports are open again")
             assert ports.problem == ""
-            foot.send("C005")
-            wait_until(lambda: b"\xc0\x05" in heard, "it is heard")
+            heard_again(foot, "C005", heard)
             assert ports.send(0, bytes.fromhex("B01040"))
             wait_until(lambda: dump.heard == ["b01040"], "it is sent")
             warnings = [record.getMessage() for record in caplog.records if record.levelname != "INFO"]
@@ -140,11 +164,11 @@ def test_our_own_ports_are_not_heard(server: JackServer) -> None:
         wait_until(lambda: ports.inputs == others.inputs == ("Foot board:out",), "only the foot board is heard")
 
 
-def test_a_child_that_hangs_or_dies_is_replaced(server: JackServer, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(midi_ports, "HUNG_S", 2.0)
+def test_a_child_that_hangs_or_dies_is_replaced(mortal: JackServer, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(midi_ports, "HUNG_S", 3.0)
     heard: list[bytes] = []
     with (
-        Player(server, "Foot board") as foot,
+        Player(mortal, "Foot board") as foot,
         opened(MidiPorts(["Foot board"], [], "", lambda _n, data, _t: heard.append(data))) as ports,
     ):
         for number, signal in enumerate(("STOP", "KILL")):
@@ -154,8 +178,7 @@ def test_a_child_that_hangs_or_dies_is_replaced(server: JackServer, monkeypatch:
             subprocess.run(["kill", f"-{signal}", str(child.pid)], check=True)
             wait_until(lambda: ports._process not in (child, None), "there is a new one")  # noqa: B023
             wait_until(lambda: ports.state == "ready", "the port is open again")
-            foot.send(f"C0{number:02X}")
-            wait_until(lambda: bytes((0xC0, number)) in heard, "it is heard")  # noqa: B023
+            heard_again(foot, f"C0{number:02X}", heard)
         assert ports.losses >= 2
 
 
