@@ -120,6 +120,7 @@ _IPS = (Argument("f", "speed", "in/s", 0, 60),)
 _COUNT = (Argument("i", "count", lowest=0, highest=2**31 - 1),)
 _TRACK = (Argument("i", "track", lowest=1, highest=TRACKS),)
 _TRACK_OR_NONE = (Argument("i", "track", lowest=0, highest=TRACKS),)
+_TRACKS = (Argument("s", "tracks", longest=200),)
 _ADJUSTMENT = (Argument("s", "adjustment", longest=32),)
 _TRIM_ID = (Argument("s", "trim id", longest=64),)
 _REQUEST_ID = (Argument("s", "request id", longest=64),)
@@ -153,6 +154,10 @@ FRAME_ADDRESSES: Final = (
     Address(
         "/step/tolerance_db", _TOLERANCE, "how far from the target is still right, up or down", "step.tolerance_db"
     ),
+    Address("/step/complete", _COUNT, "how many tracks of the machine have what they need in the log", "step.complete"),
+    Address("/step/missing", _COUNT, "how many tracks have not", "step.missing"),
+    Address("/step/missing_tracks", _TRACKS, 'which they are, as in "3, 9-16"', "step.missing_text"),
+    Address("/calibration/missing", _COUNT, "how many are missing over all steps, a track of a step as one", "missing"),
     Address("/focus/track", _TRACK_OR_NONE, "the track whose trimmer is moving, 0 when none", "focus_track"),
     Address("/bank/number", _COUNT, "the bank that is patched to the inputs", "bank"),
     Address("/hold/on", _ON, "whether everything automatic is stopped", "held"),

@@ -22,9 +22,9 @@ def reading(track: int, **changes: object) -> Reading:
 
 
 def frame(*readings: Reading, **changes: object) -> Frame:
-    step = StepReading(2, 12, "repro high", 10_000.0, 15.0, -0.75, 0.5)
+    step = StepReading(2, 12, "repro high", 10_000.0, 15.0, -0.75, 0.5, 14, (3, 9, 10))
     health = Health("running", "writing", 1, 2, 3, 4, 5, 6, "no tape", "waiting", 7)
-    base = Frame(12.5, CAPTURED_NS, 9_999.5, step, 1, False, 3, readings, health, tone_s=4.5)
+    base = Frame(12.5, CAPTURED_NS, 9_999.5, step, 1, False, 3, readings, health, tone_s=4.5, missing=31)
     return replace(base, **changes)
 
 
@@ -57,6 +57,10 @@ def test_every_address_of_the_design() -> None:
         "/step/speed_ips": 15.0,
         "/step/target_vu": -0.75,
         "/step/tolerance_db": 0.5,
+        "/step/complete": 14,
+        "/step/missing": 3,
+        "/step/missing_tracks": "3, 9-10",
+        "/calibration/missing": 31,
         "/focus/track": 3,
         "/bank/number": 1,
         "/hold/on": False,
@@ -102,7 +106,7 @@ def test_one_encoder_for_changing_tracks_and_states(run: list[list[Reading]], fi
     for readings in run:
         numbered = [replace(one, track=first + place) for place, one in enumerate(readings, 1)]
         said = heard(encoder.encode(frame(*numbered)))
-        assert len(said) == 5 * len(numbered) + 23
+        assert len(said) == 5 * len(numbered) + 27
         for one in numbered:
             sent = [said[f"/track/{one.track}/{name}"] for name in ("vu", "deviation", "fine", "spread", "state")]
             wanted = [one.vu, one.deviation_db, one.fine_db, one.spread_db, one.state]
@@ -124,12 +128,12 @@ def test_what_rarely_changes_is_sent_anew_when_it_does() -> None:
 
 
 def test_no_tracks_and_all_tracks() -> None:
-    assert len(heard(FrameEncoder().encode(frame()))) == 23
+    assert len(heard(FrameEncoder().encode(frame()))) == 27
     packet = FrameEncoder().encode(frame(*(reading(track) for track in range(1, 65))))
-    assert len(heard(packet)) == 64 * 5 + 23
+    assert len(heard(packet)) == 64 * 5 + 27
     # One datagram over IPv4 carries 65,507 bytes.
     assert len(packet) < 65_507
-    assert len(decode(packet).messages) == 64 * 5 + 23
+    assert len(decode(packet).messages) == 64 * 5 + 27
 
 
 def test_nothing_in_a_frame_holds_it_back() -> None:
