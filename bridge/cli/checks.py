@@ -6,6 +6,7 @@ import shutil
 import socket
 import sqlite3
 import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -25,6 +26,7 @@ from bridge.log.faults import LogError
 from bridge.log.lock import WriterLock
 from bridge.log.store import open_reader
 from bridge.source.block import SourceLostError
+from bridge.source.device import Device
 from bridge.source.devices import find, list_interfaces
 from bridge.source.recording import Recording
 from bridge.wire.midi import MidiUnavailableError, input_names
@@ -35,6 +37,9 @@ LEAST_FREE_BYTES: Final = 50_000_000
 
 OLDEST_SQLITE: Final = (3, 22)
 """From here on a reader may open a log in WAL mode read-only (SQLite's release history)."""
+
+LISTENED_S: Final = 0.3
+"""Long enough for the noise of any converter to show."""
 
 Verdict = Literal["good", "note", "bad"]
 
@@ -59,7 +64,11 @@ def check_config(config: Path, *, as_json: bool) -> None:
         status = WRONG_USE
     else:
         steps = len(to_steps(settings))
-        findings.append(Finding("config", "good", f"{config}: {steps} steps, {len(to_banks(settings))} banks"))
+        findings.append(
+            Finding(
+                "config", "good", f"{config}: {_counted(steps, 'step')}, {_counted(len(to_banks(settings)), 'bank')}"
+            )
+        )
         for test in (_source, _osc, _log, _disk):
             findings += _tested(test, settings)
         status = FAILED
@@ -71,6 +80,10 @@ def check_config(config: Path, *, as_json: bool) -> None:
         _print(findings)
     if any(finding.verdict == "bad" for finding in findings):
         sys.exit(status)
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _tested(test: Callable[[Settings], Iterator[Finding]], settings: Settings) -> Iterator[Finding]:
@@ -112,15 +125,31 @@ def _source(settings: Settings) -> Iterator[Finding]:
         yield Finding(
             "audio", "bad", f"{device} has no input {max(wanted)}", "change [audio] inputs to inputs that it has"
         )
-    else:
-        yield Finding("audio", "good", str(device))
-    if device.sample_rate_hz != audio.sample_rate_hz:
+        return
+    yield from _heard(Device(audio.device, audio.host_api, wanted, audio.sample_rate_hz, audio.block_frames))
+
+
+def _heard(device: Device) -> Iterator[Finding]:
+    """Open the interface as the daemon would, and listen for a moment."""
+    try:
+        device.start()
+        end_s = time.monotonic() + LISTENED_S
+        while time.monotonic() < end_s:
+            device.read(LISTENED_S)
+    except SourceLostError as error:
         yield Finding(
-            "audio",
-            "note",
-            f"its usual rate is {device.sample_rate_hz} Hz, the config wants {audio.sample_rate_hz} Hz",
-            "if it does not open, set [audio] sample_rate_hz to its usual rate",
-        )
+            "audio", "bad", str(error),
+            "stop the daemon or whatever else has it; set [audio] sample_rate_hz to a rate that it runs at",
+        )  # fmt: skip
+        return
+    finally:
+        device.stop()
+    yield Finding("audio", "good", device.description)
+    if device.all_zero:
+        yield Finding(
+            "audio", "note", "every input is exactly zero, not even noise",
+            "see what is connected and patched; on macOS, allow the microphone",
+        )  # fmt: skip
 
 
 def _osc(settings: Settings) -> Iterator[Finding]:

@@ -15,6 +15,8 @@ from bridge.log.entries import TrimEntry
 from bridge.log.store import Store
 from bridge.log.writing import write_entry
 from tests.log.examples import TRIM, opening
+from tests.system.daemon import JACK
+from tests.system.jack import JackServer
 from tests.system.sound import tones
 
 ROOT = Path(__file__).parents[2]
@@ -169,6 +171,26 @@ def test_check_tells_what_is_good_and_what_is_bad(config: Path) -> None:
     assert bad["part"] == "audio"
     assert bad["message"].endswith("none.wav: there is no such file")
     assert bad["advice"]
+
+
+def test_check_opens_the_interface_and_listens(config: Path) -> None:
+    def heard(rate_hz: int) -> list[tuple[str, str]]:
+        config.write_text(CONFIG.replace('source = "simulated"', f"{JACK}").replace("48000", str(rate_hz)))
+        done = subprocess.run(
+            [sys.executable, "-m", "bridge", "check", str(config), "--json"],
+            capture_output=True, text=True, timeout=120, check=False, env=server.environment,
+        )  # fmt: skip
+        assert "Traceback" not in done.stderr
+        return [(one["verdict"], one["message"]) for one in json.loads(done.stdout) if one["part"] == "audio"]
+
+    with JackServer(channels=2) as server:
+        good, note = heard(48_000)
+        assert good[0] == "good"
+        assert good[1].endswith("inputs 1-2, 48000 Hz")
+        assert note == ("note", "every input is exactly zero, not even noise")
+        ((verdict, said),) = heard(96_000)
+        assert verdict == "bad"
+        assert said.endswith("the JACK server runs at 48000 Hz, not at the 96000 Hz asked for")
 
 
 @pytest.mark.parametrize("command", ["run", "check", "targets"])
