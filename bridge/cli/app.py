@@ -156,6 +156,18 @@ def trims(
 
 
 @app.command()
+def report(
+    log: LogOption = None,
+    calibration: Annotated[str, typer.Option(help="Which calibration; `last` for the newest.")] = "last",
+    json: JsonOption = False,
+) -> None:
+    """Show as found and as left of every track and step, and what is missing."""
+    from bridge.cli.report import show_report
+
+    show_report(log, calibration=calibration, as_json=json)
+
+
+@app.command()
 def export(
     log: LogOption = None,
     format_: Annotated[ExportFormat, typer.Option("--format", help="What to write.")] = ExportFormat.JSONL,

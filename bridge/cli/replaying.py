@@ -61,7 +61,7 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
     announcer = _Announcer(quiet=as_json)
     viewers: list[Viewer] = [announcer]
     with ExitStack() as stack:
-        writer = None
+        writer = resumption = None
         if log is not None:
             writer = LogWriter(log)
             text = config.read_text(encoding="utf-8")
@@ -72,6 +72,8 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
         if readings is not None:
             viewers.append(stack.enter_context(closing(ReadingsFile(readings))))
         engine = Engine(setup, settings.osc.frames_per_s, viewers, CommandInbox(), log=writer)
+        if resumption is not None:
+            engine.resume(resumption)
         position_s = _pass_through(source, engine)
         if writer is not None:
             writer.submit(FinishEntry(time.time_ns()))

@@ -43,8 +43,9 @@ from bridge.procedure.outcomes import (
     WithdrawalToLog,
 )
 from bridge.procedure.preparation import Confirmation, outstanding
-from bridge.procedure.progress import Record
+from bridge.procedure.progress import TRACKS_TOLD, Record
 from bridge.procedure.setup import Place, Setup
+from bridge.ranges import ranges
 from bridge.readings import Frame, Health, MidiState, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
@@ -140,6 +141,7 @@ class Engine:
         asks_preparation: bool = False,
     ) -> None:
         self.calibration = Calibration(setup)
+        self._setup = setup
         self._frames_per_s = frames_per_s
         self._viewers = tuple(viewers)
         self._inbox = inbox
@@ -161,8 +163,14 @@ class Engine:
 
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
+        self._tell_tracks()
         self.calibration.resume(Place(resumption.step, resumption.bank))
         self._restore(resumption)
+
+    def _tell_tracks(self) -> None:
+        """Let the log know which tracks there are: what is missing cannot be read from what is there."""
+        tracks = self._setup.tracks
+        self._event(TRACKS_TOLD, f"tracks {ranges(tracks)}", tracks=list(tracks))
 
     def _restore(self, resumption: Resumption) -> None:
         standing = (one for one in resumption.trims if one.withdrawal is None)
@@ -172,6 +180,7 @@ class Engine:
 
     def _resume_late(self, resumption: Resumption) -> None:
         """Take up a calibration that the log could not tell of at the start, or the one that follows a finished one."""
+        self._tell_tracks()
         if not resumption.resumed:
             # It holds nothing yet, and who stands at the machine knows best where.
             return

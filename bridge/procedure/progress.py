@@ -6,10 +6,14 @@ seen to move since. What stands in the log alone decides, so a calibration that 
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from bridge.procedure.steps import Step, belongs
 from bridge.ranges import ranges
 from bridge.readings import Trim
+
+TRACKS_TOLD: Final = "tracks"
+"""The kind of event by which the log knows which tracks a calibration is for."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,170 @@
+"""What a calibration has come to: the log in; as found and as left of every track in every step, and what is missing.
+
+A track is complete in a step by what stands in the log, as `bridge.procedure.progress` says.
+"""
+
+import json
+import sqlite3
+import sys
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from bridge.cli.failures import FailedError
+from bridge.cli.live import signed
+from bridge.cli.tables import show, table
+from bridge.log import export, queries
+from bridge.log.queries import LoggedCalibration, LoggedTrim, Selection
+from bridge.log.store import default_path, open_reader
+from bridge.procedure.progress import TRACKS_TOLD, Missing
+from bridge.procedure.steps import Step, belongs
+from bridge.ranges import ranges
+
+STEPS_ABREAST: Final = 4
+"""So many fit 80 columns."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One calibration: for each step and track the first and the last trim that stands; a track without is missing."""
+
+    calibration: LoggedCalibration
+    tracks: tuple[int, ...]
+    steps: tuple[Step, ...]
+    cells: tuple[dict[int, tuple[LoggedTrim, LoggedTrim]], ...]
+
+    @property
+    def missing(self) -> tuple[Missing, ...]:
+        """What never got into the log, or was withdrawn."""
+        lacking = (tuple(track for track in self.tracks if track not in cells) for cells in self.cells)
+        return tuple(Missing(number, tracks) for number, tracks in enumerate(lacking, 1) if tracks)
+
+
+def show_report(log: Path | None, *, calibration: str, as_json: bool) -> None:
+    """Print what a calibration has come to; ``last`` stands for the newest."""
+    with closing(open_reader(log or default_path())) as connection:
+        sheet = _sheet(connection, _chosen(connection, calibration))
+    if as_json:
+        json.dump(_record(sheet), sys.stdout, ensure_ascii=False, indent=1)
+        print()
+    else:
+        _print(sheet)
+
+
+def _chosen(connection: sqlite3.Connection, calibration: str) -> LoggedCalibration:
+    known = list(queries.calibrations(connection))
+    if not known:
+        raise FailedError("there is no calibration in the log yet")
+    if calibration == "last":
+        return known[-1]
+    found = next((one for one in known if one.id == calibration), None)
+    if found is None:
+        raise FailedError(f"there is no calibration {calibration} in the log: the newest is {known[-1].id}")
+    return found
+
+
+def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sheet:
+    standing = list(queries.trims(connection, Selection(calibration=calibration.id, with_withdrawn=False)))
+    steps = queries.steps_of(connection, calibration.id)
+    told = [line.details for line in queries.lines(connection, calibration.id) if line.kind == TRACKS_TOLD]
+    named = told[-1].get("tracks") if told else None
+    # A log of an older program does not say which tracks there are.
+    tracks = named if isinstance(named, list) else {one.trim.track for one in standing}
+    return Sheet(calibration, tuple(sorted(tracks)), steps, tuple(_cells(step, standing) for step in steps))
+
+
+def _cells(step: Step, standing: list[LoggedTrim]) -> dict[int, tuple[LoggedTrim, LoggedTrim]]:
+    cells: dict[int, tuple[LoggedTrim, LoggedTrim]] = {}
+    for one in standing:
+        if belongs(one.trim, step):
+            first, _ = cells.get(one.trim.track, (one, one))
+            cells[one.trim.track] = (first, one)
+    return cells
+
+
+def _record(sheet: Sheet) -> dict[str, object]:
+    calibration, missing = sheet.calibration, {one.step: one.tracks for one in sheet.missing}
+    return {
+        "calibration": calibration.id,
+        "machine": calibration.machine,
+        "started_at": export.iso_8601(calibration.started_ns),
+        "ended_at": None if calibration.ended_ns is None else export.iso_8601(calibration.ended_ns),
+        "complete": bool(sheet.tracks) and not missing,
+        "tracks": list(sheet.tracks),
+        "steps": [
+            {
+                "number": number,
+                "adjustment": step.adjustment,
+                "tone_hz": step.tone_hz,
+                "speed_ips": step.speed_ips,
+                "target_vu": step.target_vu,
+                "tolerance_db": step.tolerance_db,
+                "missing": list(missing.get(number, ())),
+                "tracks": [_cell_record(track, *cells[track]) for track in sheet.tracks if track in cells],
+            }
+            for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1)
+        ],
+    }
+
+
+def _cell_record(track: int, first: LoggedTrim, last: LoggedTrim) -> dict[str, object]:
+    found, left = export.record_of(first), export.record_of(last)
+    return {
+        "track": track,
+        "as_found_db": found["as_found_db"],
+        "as_left_db": left["as_left_db"],
+        "spread_db": left["spread_db"],
+        "within_tolerance": left["within_tolerance"],
+        "first": first.id,
+        "last": last.id,
+    }
+
+
+def _print(sheet: Sheet) -> None:
+    calibration = sheet.calibration
+    made = table(
+        ">step", "adjustment", ">Hz", ">in/s", ">target", ">±", ">logged", "missing", "outside",
+        title=f"{calibration.machine}, calibration {calibration.id}{'' if calibration.ending else ', not finished'}",
+    )  # fmt: skip
+    missing = {one.step: one.tracks for one in sheet.missing}
+    for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1):
+        outside = [track for track in sheet.tracks if track in cells and cells[track][1].trim.within_tolerance is False]
+        made.add_row(
+            str(number),
+            step.adjustment,
+            f"{step.tone_hz:g}",
+            f"{step.speed_ips:g}",
+            signed(step.target_vu),
+            f"{step.tolerance_db:g}",
+            f"{len(sheet.tracks) - len(missing.get(number, ()))} of {len(sheet.tracks)}",
+            ranges(missing.get(number, ())),
+            ranges(outside),
+        )
+    show(made)
+    if not sheet.tracks or not sheet.steps:
+        print("nothing was logged")
+        return
+    _print_grid(sheet)
+    lacking = "; ".join(map(str, sheet.missing))
+    print(f"missing: {lacking}" if lacking else "nothing is missing")
+
+
+def _print_grid(sheet: Sheet) -> None:
+    """Print as found and as left, a row a track, two columns a step."""
+    print("\ndB from the target; ! = outside its tolerance, — = missing")
+    for begin in range(0, len(sheet.cells), STEPS_ABREAST):
+        abreast = sheet.cells[begin : begin + STEPS_ABREAST]
+        numbers = range(begin + 1, begin + 1 + len(abreast))
+        made = table(">track", *(f">{number} {word}" for number in numbers for word in ("found", "left")))
+        for track in sheet.tracks:
+            made.add_row(str(track), *(text for cells in abreast for text in _cell(cells.get(track))))
+        show(made)
+
+
+def _cell(cell: tuple[LoggedTrim, LoggedTrim] | None) -> tuple[str, str]:
+    if cell is None:
+        return "—", "—"
+    first, last = cell
+    mark = "!" if last.trim.within_tolerance is False else ""
+    return signed(first.trim.as_found_db), f"{mark}{signed(last.trim.as_left_db)}"
