@@ -50,8 +50,8 @@ class Block:
         NaN where there was no tone.
     good : ndarray of bool, shape (tracks,)
         Whether the level can be relied on.
-    newest_db : ndarray, shape (tracks,)
-        The newest block so far, not cleaned: what the hand may be doing by now.
+    ahead_db : ndarray, shape (3, tracks)
+        The blocks after this one, not cleaned: what the hand may be doing by now.
     clipped : ndarray of bool, shape (tracks,)
     """
 
@@ -59,7 +59,7 @@ class Block:
     end_s: float
     level_db: Floats
     good: Bools
-    newest_db: Floats
+    ahead_db: Floats
     clipped: Bools
 
 
@@ -142,6 +142,6 @@ class Blocks:
             end_s=float(self._ends_s.last(AROUND + 1)[0, 0]),
             level_db=level_db,
             good=good,
-            newest_db=around[-1].copy(),
+            ahead_db=around[AROUND + 1 :].copy(),
             clipped=self._clips.last(AROUND + 1)[0].copy(),
         )

@@ -6,13 +6,13 @@ for long enough to know that the hand has left, and is told when a longer mean w
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from bridge.procedure.blocks import AROUND, BLOCK_S, Block, Blocks, Bools, Floats
-from bridge.procedure.movement import against_others, changed_at, still_blocks
+from bridge.procedure.movement import LEAST_STILL, against_others, changed_at, still_blocks
 from bridge.procedure.record import Indices, Record
 from bridge.procedure.settling import LONGEST_S, Settled, long_enough, settled
 from bridge.procedure.wander import QUICK, SCALES, Contrasts, Unsteadiness
@@ -39,6 +39,9 @@ LONGEST_DOUBT_S: Final = 30.0
 LEAST_TRIM_DB: Final = 0.05
 """A smaller change is no trim: nobody sets a trimmer finer, and tape that warms up creeps as far."""
 
+AHEAD: Final = 3.5
+"""The same for the newest blocks against what seems to have settled."""
+
 WENT_ON: Final = 4.0
 """The same for two parts of what was left, of which the later one counts then."""
 
@@ -50,12 +53,13 @@ LEVEL_MOVED: Final = 6.0
 
 LEAST_COMMON_DB: Final = 0.08
 
-ONE_ACT_S: Final = 2.0
-"""A hand that comes back within this time never left: people hesitate for a second, and take about two to look at the
-meter, decide and go on to another trimmer."""
+ONE_ACT_S: Final = 4.0
+"""A hand that is back on a trimmer within this time never left it, even if another trimmer has been moved meanwhile: to
+go there, turn it and come back takes longer, so that was another hand."""
 
-SAME_HAND_S: Final = 5.0
-"""The same where no other trimmer has been moved meanwhile: the screwdriver was still in the slot, the eye on the meter."""
+SAME_HAND_S: Final = 8.0
+"""The same where no other trimmer has been moved meanwhile: the screwdriver is still in the slot. People who hesitate,
+look twice and go on take up to six seconds."""
 
 STILL_BLOCKS: Final = 17
 """A level that has been still for so long is settled, where tape is steady: hands hesitate for up to a second."""
@@ -180,6 +184,7 @@ class _Act:
     left_from: int = -1
     settled_s: float = math.nan
     since: int = 0
+    all_moved: int = -1
 
 
 class TrimWatch:
@@ -216,7 +221,8 @@ class TrimWatch:
         self._pending: dict[int, _Act] = {}
         self._still: dict[int, int] = {}
         self._focus: int | None = None
-        self._last_onset = -1
+        self._last_onset: dict[int, int] = {}
+        self._hands = 1
 
     @property
     def focus(self) -> int | None:
@@ -352,17 +358,33 @@ class TrimWatch:
         moved = (sure >= LEVEL_MOVED) & (np.abs(by_db) >= LEAST_COMMON_DB)
         if not moved.any():
             return False
-        scale = int(np.argmax(moved))
-        before = now - SCALES[scale].blocks
+        scale = SCALES[int(np.argmax(moved))]
+        before = now - scale.after - scale.between - GUARD
         for act in list(self._pending.values()):
-            if before - act.left_from >= 5:
+            if before - act.left_from >= LEAST_STILL:
                 self._close(act, before, events)
             else:
                 act.left_from = now
+        for act in list(self._moving.values()):
+            self._leave_before(act, before, events)
         self._since = np.where(self._in_hand, self._since, now)
         self._dip_from[:] = -1
-        events.append(LevelMoved(self._record.end_s(now - 1), float(by_db[scale])))
+        events.append(LevelMoved(self._record.end_s(now - 1), float(by_db[np.argmax(moved)])))
         return True
+
+    def _leave_before(self, act: _Act, before: int, events: list[Event]) -> None:
+        """End an act with what was left before all tracks were moved, if the hand had left by then."""
+        if act.all_moved < 0:
+            act.all_moved = before
+        start = max(act.onset, before - 40, self._record.oldest)
+        if before - start <= LEAST_STILL:
+            return
+        steady = ~self._in_hand & (self._missing == 0)
+        level_db = against_others(self._record, act.track, steady, start, before)
+        still = still_blocks(level_db, self._deviations_db(act.track))
+        if LEAST_STILL + GUARD <= still < level_db.size:
+            self._leave(act, before - still, before - still + GUARD)
+            self._close(act, before, events)
 
     def _both_moved(self) -> tuple[Floats, Floats]:
         """With two tracks: what both do by the same amount at the same time is done to the playback level."""
@@ -417,9 +439,8 @@ class TrimWatch:
 
     def _apart_s(self, act: _Act) -> float:
         """Return for how long a trimmer must be left alone before a movement of it is another act."""
-        elsewhere = (other for other in (*self._moving.values(), *self._pending.values()) if other is not act)
-        hand_left = any(other.told and other.onset > act.end for other in elsewhere) or self._last_onset > act.end
-        return ONE_ACT_S if hand_left else SAME_HAND_S
+        elsewhere = sum(onset > act.end for track, onset in self._last_onset.items() if track != act.track)
+        return ONE_ACT_S if elsewhere >= self._hands else SAME_HAND_S
 
     def _opened(self, track: int, scale: int, steady: Bools, now: int) -> _Act:
         stretch = SCALES[scale]
@@ -445,10 +466,16 @@ class TrimWatch:
         if self._missing[track] > 0:
             return
         act.peak = max(act.peak, float(self._contrasts.deviation[:QUICK, track].max()))
+        moving = self._moving.values()
         if act.peak >= TOLD and not act.told:
             act.told = True
             self._was_settled[track] = False
             self._focus = track
+            self._last_onset[track] = act.onset
+            if any(
+                other.told and other is not act and self._still.get(other.track, 0) < LEAST_STILL for other in moving
+            ):
+                self._hands = 2
             events.append(MoveStarted(track, self._start_s(act.onset), block.end_s))
         if act.left_from < 0 or act.end < 0:
             start = max(act.onset, now - 40, self._record.oldest)
@@ -461,13 +488,24 @@ class TrimWatch:
             if still < STILL_BLOCKS + round(STILL_BLOCKS_UNSTEADY * unsteady):
                 return
             recent_db = level_db[-still:]
-            if abs(block.newest_db[track] - np.nanmean(recent_db)) > 5.0 * deviations_db[0] + 0.02:
+            if not np.isfinite(recent_db).any():
+                return
+            # What the newest blocks, not cleaned yet, show of a hand that goes on.
+            ahead_db = np.abs(block.ahead_db[:, track] - np.nanmean(recent_db))
+            if (ahead_db > AHEAD * deviations_db[0] + 0.01).any():
                 return
             end, left_from = now - still, now - still + GUARD
         else:
             end, left_from = act.end, act.left_from
-        act.end, act.left_from = end, left_from
+        self._leave(act, end, left_from)
         act.settled_s = block.end_s + AROUND * BLOCK_S
+        if act.told:
+            events.append(TrimSettled(track, self._start_s(end), act.settled_s))
+
+    def _leave(self, act: _Act, end: int, left_from: int) -> None:
+        """Take note that the hand has left a trimmer."""
+        track = act.track
+        act.end, act.left_from = end, left_from
         del self._moving[track]
         self._still.pop(track, None)
         self._pending[track] = act
@@ -475,13 +513,15 @@ class TrimWatch:
         self._last_hand[track] = end
         self._since[track] = left_from
         self._was_settled[track] |= act.told
-        if act.told:
-            events.append(TrimSettled(track, self._start_s(end), act.settled_s))
 
     def _close(self, act: _Act, end: int, events: list[Event], *, final: bool = True) -> None:
         """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``."""
         end = max(end, act.left_from + 1)
         left = settled(self._record, self._unsteadiness, act.track, act.left_from, end)
+        if 0 <= act.end - LATE_GUARD <= act.all_moved < act.left_from:
+            # The hand left just before all tracks were moved: it left what was then.
+            moved_db, _ = self._others_moved(act, (act.all_moved - 10, act.all_moved), (act.left_from, end))
+            left = replace(left, level_db=left.level_db - moved_db)
         told_s = self._record.end_s(self._record.count - 1)
         verdict = self._verdict(act, left, end)
         if verdict == "doubtful" and not final:
@@ -498,7 +538,7 @@ class TrimWatch:
             events.append(MoveStarted(act.track, self._start_s(act.onset), told_s))
         self._touched[act.track] = True
         self._was_settled[act.track] = True
-        self._last_onset = max(self._last_onset, act.onset)
+        self._last_onset.setdefault(act.track, act.onset)
         events.append(
             TrimFound(
                 track=act.track,
@@ -516,15 +556,8 @@ class TrimWatch:
         """Say whether an act was a ``trim``, one that was ``undone``, ``doubtful``, or ``none`` at all."""
         if not (math.isfinite(left.level_db) and math.isfinite(act.as_found.level_db)):
             return "none"
-        others = (self._last_hand <= act.found_from) & ~self._in_hand
-        others[act.track] = False
         by_db = left.level_db - act.as_found.level_db
-        if others.sum() >= 2:
-            before, held_before = self._record.means_db(act.found_from, act.found_to)
-            after, held_after = self._record.means_db(act.left_from, end)
-            others &= (held_before > 0) & (held_after > 0)
-            if others.sum() >= 2:
-                by_db -= float(np.median((after - before)[others]))
+        by_db -= self._others_moved(act, (act.found_from, act.found_to), (act.left_from, end))[0]
         deviation_db = self._contrasts.deviation_db(
             act.track, round(left.seconds / BLOCK_S), round(act.as_found.seconds / BLOCK_S)
         )
@@ -544,6 +577,16 @@ class TrimWatch:
             return "none"
         away = int((np.abs(np.nan_to_num(way)) > 0.35 * abs(furthest_db)).sum())
         return "none" if furthest_db < 0.0 and away <= DROPOUT_BLOCKS else "undone"
+
+    def _others_moved(self, act: _Act, before: tuple[int, int], after: tuple[int, int]) -> tuple[float, int]:
+        """Return by how much the tracks that nobody touched meanwhile have changed, and how many they are."""
+        others = (self._last_hand <= before[0]) & ~self._in_hand
+        others[act.track] = False
+        before_db, held_before = self._record.means_db(*before)
+        after_db, held_after = self._record.means_db(*after)
+        others &= (held_before > 0) & (held_after > 0)
+        count = int(others.sum())
+        return (float(np.median((after_db - before_db)[others])), count) if count >= 2 else (0.0, 0)
 
     def _way(self, act: _Act) -> tuple[tuple[float, float], ...]:
         start = max(act.onset - GUARD, self._record.oldest)

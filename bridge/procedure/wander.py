@@ -206,8 +206,11 @@ class Contrasts:
         difference -= (total[scales + 1 :] - first) / np.maximum(held_before, 1.0)
         difference = np.where(self.usable, difference, 0.0)
         self.common_db, count = masked_median(difference, self.usable & steady)
-        # One or two tracks have nothing to agree on: then the difference is taken as it is.
-        self.common_db = np.where(count >= 3, self.common_db, 0.0)
+        # One or two tracks have nothing to agree on: then the difference is taken as it is. Where there are more, but too
+        # few of them have stood for long enough, nothing can be said.
+        agreed = count >= 3
+        self.usable &= (agreed | (steady.sum() < 3))[:, np.newaxis]
+        self.common_db = np.where(agreed, self.common_db, 0.0)
         self.difference_db = np.where(self.usable, difference - self.common_db[:, np.newaxis], 0.0)
         self._full = held_before >= FULL * self._before[:, np.newaxis]
         # A difference varies with both means: half as that of two long ones, half as that of two short ones.
