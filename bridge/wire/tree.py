@@ -46,11 +46,12 @@ _MESSAGES: Final = {"LISTEN": True} | dict.fromkeys(
 )
 """What is said over WebSockets. The tree is the same from start to stop, so no path ever changes."""
 
-_CONTAINERS: Final = {
+CONTAINERS: Final = {
     "/": "a calibration of an analogue multitrack tape recorder, as it goes on",
     "/track": "the tracks of the machine; those of the bank that is patched have values",
     "/tone": "the tone that plays",
     "/step": "the step of the calibration",
+    "/calibration": "the calibration as a whole",
     "/focus": "which track is worked on",
     "/bank": "which tracks are patched",
     "/hold": "whether anything is automatic",
@@ -173,8 +174,8 @@ class Tree:
 
 
 def _container(path: str) -> JsonObject:
-    track = path.rpartition("/")[2]
-    about = _CONTAINERS.get(path) or f"track {track}"
+    above, _, name = path.rpartition("/")
+    about = f"track {name}" if above == "/track" else CONTAINERS.get(path, f"what belongs to {name}")
     return {"FULL_PATH": path, "ACCESS": 0, "DESCRIPTION": about, "CONTENTS": {}}
 
 

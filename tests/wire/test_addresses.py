@@ -6,7 +6,7 @@ from bridge.wire.addresses import (
     FRAME_ADDRESSES,
     READING_ADDRESSES,
     SESSION_ADDRESSES,
-)
+)from bridge.wire.tree import CONTAINERS
 
 SENT = """
 /track/N/vu f, /track/N/deviation f, /track/N/fine f, /track/N/spread f, /track/N/state s, /tone/hz f, /tone/s f,
@@ -43,3 +43,9 @@ def test_every_row_can_be_documented() -> None:
             # A share is a number without a unit.
             assert argument.tag != "f" or argument.unit or argument.name.startswith("share"), row.path
             assert argument.tag not in "if" or None not in (argument.lowest, argument.highest), row.path
+
+
+def test_every_branch_of_the_tree_has_a_description_of_its_own() -> None:
+    rows = (*READING_ADDRESSES, *FRAME_ADDRESSES, *EVENT_ADDRESSES, *COMMAND_ADDRESSES, *SESSION_ADDRESSES)
+    branches = {f"/{row.path.split('/')[1]}" for row in rows if row.path.count("/") > 1}
+    assert branches | {"/"} == set(CONTAINERS)
