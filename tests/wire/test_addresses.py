@@ -6,7 +6,8 @@ from bridge.wire.addresses import (
     FRAME_ADDRESSES,
     READING_ADDRESSES,
     SESSION_ADDRESSES,
-)from bridge.wire.tree import CONTAINERS
+)
+from bridge.wire.tree import CONTAINERS
 
 SENT = """
 /track/N/vu f, /track/N/deviation f, /track/N/fine f, /track/N/spread f, /track/N/state s, /tone/hz f, /tone/s f,
