@@ -40,9 +40,9 @@ from bridge.procedure.outcomes import (
 )
 from bridge.procedure.patch import Patch
 from bridge.procedure.preparation import refusal
-from bridge.procedure.progress import Found, Missing, Progress, Record
+from bridge.procedure.progress import Missing, Progress, Record
 from bridge.procedure.setup import Place, Setup
-from bridge.procedure.steps import Step, belongs
+from bridge.procedure.steps import Step
 from bridge.procedure.visit import Moment
 from bridge.readings import Frame, Health, Trim
 
@@ -134,21 +134,11 @@ class Calibration:
 
     def not_logged(self, trim: Trim) -> None:
         """Take note of a trim that is not in the log and will not be: what was turned is missing until it is."""
-        self.progress.not_logged(trim)
-        self._forget(trim)
-        step = next((step for step in self._setup.steps if belongs(trim, step)), None)
-        if step is not None and trim.as_left_db != trim.as_found_db:
-            self.progress.turned(step, trim.track, Found(trim.target_vu + trim.as_found_db, trim.started_s))
+        self._course.not_logged(trim)
 
     def withdrawn(self, trim_id: str) -> None:
         """Take note of a trim that is marked as withdrawn in the log: what stood before it stands again."""
-        trim = self.progress.withdrawn(trim_id)
-        if trim is not None:
-            self._forget(trim)
-
-    def _forget(self, trim: Trim) -> None:
-        if self._course.visit is not None:
-            self._course.visit.forget(trim)
+        self._course.withdrawn(trim_id)
 
     # -- the source
 

@@ -11,9 +11,9 @@ from bridge.procedure.bank import Bank
 from bridge.procedure.hands_free import HandsFree
 from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved, Told, TrimToLog
 from bridge.procedure.patch import TrackLevels
-from bridge.procedure.progress import Missing, Progress
+from bridge.procedure.progress import Found, Missing, Progress
 from bridge.procedure.setup import Place, Setup
-from bridge.procedure.steps import Step
+from bridge.procedure.steps import Step, belongs
 from bridge.procedure.table import TABLE, Duty, Event, State
 from bridge.procedure.trim_watch import Event as Seen
 from bridge.procedure.trim_watch import LevelMoved, TrimCut, TrimFound
@@ -95,6 +95,24 @@ class Course:
         """Say that a track is not in the bank."""
         first, last = self.bank.tracks[0], self.bank.tracks[-1]
         return f"track {track} is not patched: bank {self.bank.number} has tracks {first} to {last}"
+
+    def not_logged(self, trim: Trim) -> None:
+        """Take note of a trim that is not in the log and will not be: what was turned is missing until it is."""
+        self._progress.not_logged(trim)
+        self._forget(trim)
+        step = next((step for step in self._setup.steps if belongs(trim, step)), None)
+        if step is not None and trim.as_left_db != trim.as_found_db:
+            self._progress.turned(step, trim.track, Found(trim.target_vu + trim.as_found_db, trim.started_s))
+
+    def withdrawn(self, trim_id: str) -> None:
+        """Take note of a trim that is marked as withdrawn in the log: what stood before it stands again."""
+        trim = self._progress.withdrawn(trim_id)
+        if trim is not None:
+            self._forget(trim)
+
+    def _forget(self, trim: Trim) -> None:
+        if self.visit is not None:
+            self.visit.forget(trim)
 
     def update(self, tracks: TrackLevels, now: Moment) -> list[Outcome]:
         """Take the next levels of the bank; return what has to be done about them."""

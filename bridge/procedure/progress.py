@@ -44,13 +44,20 @@ class Missing:
         return f"step {self.step}: track {ranges(self.tracks)}"
 
 
+_Unlogged = list[tuple[Step, Found]]
+"""What a track read in a step before its trimmer was turned without being logged."""
+
+
 @dataclass(slots=True)
 class _Account:
-    """What is known of one track and one kind of trimmer, over all its steps."""
+    """What is known of one track and one kind of trimmer, over all its steps.
 
-    records: list[Record] = field(default_factory=list)
-    awaited: list[Trim] = field(default_factory=list)
-    unlogged: list[tuple[Step, Found]] = field(default_factory=list)
+    With each trim goes what was turned before and is part of it.
+    """
+
+    records: list[tuple[Record, _Unlogged]] = field(default_factory=list)
+    awaited: list[tuple[Trim, _Unlogged]] = field(default_factory=list)
+    unlogged: _Unlogged = field(default_factory=list)
 
 
 class Progress:
@@ -69,7 +76,7 @@ class Progress:
         self._ids.clear()
         self.revision += 1
         for record in records:
-            self._stand(record)
+            self._stand(record, [])
 
     def clear(self) -> None:
         """Begin a calibration in which nothing has been done."""
@@ -85,25 +92,25 @@ class Progress:
     def await_log(self, trim: Trim) -> None:
         """Take note that a trim is on its way into the log: what was turned before is part of it."""
         account = self._of(trim.adjustment, trim.track)
-        account.awaited.append(trim)
-        account.unlogged = [(step, found) for step, found in account.unlogged if not belongs(trim, step)]
+        account.awaited.append((trim, [one for one in account.unlogged if belongs(trim, one[0])]))
+        account.unlogged = [one for one in account.unlogged if not belongs(trim, one[0])]
         self.revision += 1
 
     def logged(self, record: Record) -> None:
         """Take note of a trim that is in the log."""
-        self._no_longer_awaited(record.trim)
-        self._stand(record)
+        self._stand(record, self._no_longer_awaited(record.trim))
 
     def not_logged(self, trim: Trim) -> None:
-        """Take note that the log has refused a trim."""
-        self._no_longer_awaited(trim)
+        """Take note that the log has refused a trim: what was part of it is not logged either."""
+        self._of(trim.adjustment, trim.track).unlogged += self._no_longer_awaited(trim)
 
     def withdrawn(self, trim_id: str) -> Trim | None:
         """Take note that a trim is withdrawn; return it, or None when it was not of this calibration."""
         for account in self._accounts.values():
-            for record in account.records:
+            for place, (record, unlogged) in enumerate(account.records):
                 if record.trim_id == trim_id:
-                    account.records.remove(record)
+                    del account.records[place]
+                    account.unlogged += unlogged
                     self._ids.remove(trim_id)
                     self.revision += 1
                     return record.trim
@@ -125,7 +132,7 @@ class Progress:
     def standing(self, step: Step, track: int) -> tuple[Trim, ...]:
         """Return the trims of a track that stand in the log for a step, the oldest first."""
         records = self._of(step.adjustment, track).records
-        return tuple(record.trim for record in records if belongs(record.trim, step))
+        return tuple(record.trim for record, _ in records if belongs(record.trim, step))
 
     def found_and_left(self, step: Step, track: int) -> tuple[Trim, Trim] | None:
         """Return the first and the last trim of a track in a step: as found, and as left. None when there is none."""
@@ -137,8 +144,8 @@ class Progress:
         account = self._of(step.adjustment, track)
         if any(of_step == step for of_step, _ in account.unlogged):
             return False
-        return any(belongs(record.trim, step) for record in account.records) or any(
-            belongs(trim, step) for trim in account.awaited
+        return any(belongs(record.trim, step) for record, _ in account.records) or any(
+            belongs(trim, step) for trim, _ in account.awaited
         )
 
     def missing(self, steps: Sequence[Step], tracks: Sequence[int]) -> tuple[Missing, ...]:
@@ -153,13 +160,16 @@ class Progress:
     def _of(self, adjustment: str, track: int) -> _Account:
         return self._accounts.setdefault((adjustment, track), _Account())
 
-    def _stand(self, record: Record) -> None:
-        self._of(record.trim.adjustment, record.trim.track).records.append(record)
+    def _stand(self, record: Record, unlogged: _Unlogged) -> None:
+        self._of(record.trim.adjustment, record.trim.track).records.append((record, unlogged))
         self._ids.append(record.trim_id)
         self.revision += 1
 
-    def _no_longer_awaited(self, trim: Trim) -> None:
+    def _no_longer_awaited(self, trim: Trim) -> _Unlogged:
         awaited = self._of(trim.adjustment, trim.track).awaited
-        if trim in awaited:
-            awaited.remove(trim)
-            self.revision += 1
+        self.revision += 1
+        for place, (waiting, unlogged) in enumerate(awaited):
+            if waiting == trim:
+                del awaited[place]
+                return unlogged
+        return []
