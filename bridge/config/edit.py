@@ -1,4 +1,4 @@
-"""Measured offsets into a config that somebody wrote by hand: nothing else in the file changes, not a space.
+"""Measured offsets and learned bindings into a config that was written by hand: nothing else in it changes.
 
 The file is replaced as a whole or not at all; what stood there before is kept beside it.
 """
@@ -8,7 +8,7 @@ import os
 import re
 import tempfile
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -16,6 +16,8 @@ from typing import Any, Final
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable
+
+from bridge.config.template import toml
 
 BOM: Final = b"\xef\xbb\xbf"
 DECIMALS: Final = 3
@@ -62,11 +64,49 @@ def write_offsets(path: Path, offsets_db: Mapping[int, float], seen: str) -> Pat
     EditRefusedError
         When the file has changed since it was loaded, is no config, or cannot be written.
     """
+    return change_config(path, lambda content: _with_offsets(content, offsets_db, path), seen)
+
+
+def write_entry(path: Path, name: tuple[str, str], entry: Mapping[str, Any], seen: str) -> Path:
+    """Write one more entry of a list of tables, such as ``[[midi.bind]]``, at the end of a config.
+
+    Parameters
+    ----------
+    path : Path
+        The config.
+    name : pair of str
+        The section and its list.
+    entry : mapping
+        Keys and values as TOML would read them.
+    seen : str
+        `fingerprint` of the file when it was loaded.
+
+    Returns
+    -------
+    Path
+        Where the file as it was before is kept.
+
+    Raises
+    ------
+    EditRefusedError
+        As `write_offsets` does.
+    """
+    return change_config(path, lambda content: _with_entry(content, name, entry, path), seen)
+
+
+def change_config(path: Path, change: Callable[[bytes], bytes], seen: str) -> Path:
+    """Change the content of a config; what it was is kept beside it under the name that is returned.
+
+    Raises
+    ------
+    EditRefusedError
+        When the file has changed since it was loaded, ``change`` refuses, or it cannot be written.
+    """
     file = path.resolve()
     content = _bytes(file)
     if _digest(content) != seen:
-        raise EditRefusedError(f"{path}: has changed since it was loaded; load it again and measure again")
-    changed = _with_offsets(content, offsets_db, path)
+        raise EditRefusedError(f"{path}: has changed since it was loaded; load it again")
+    changed = change(content)
     try:
         backup = _kept(file, content)
         if _digest(_bytes(file)) != seen:
@@ -164,6 +204,27 @@ def _with_offsets(content: bytes, offsets_db: Mapping[int, float], path: Path) -
         raise EditRefusedError(f"{path}: is no config: {wrong}") from None
     if not right:
         raise EditRefusedError(f"{path}: offsets_db stands there in a way that cannot be changed safely")
+    return mark + changed.encode("utf-8")
+
+
+def _with_entry(content: bytes, name: tuple[str, str], entry: Mapping[str, Any], path: Path) -> bytes:
+    mark = BOM if content.startswith(BOM) else b""
+    section, entries = name
+    try:
+        text = content.removeprefix(BOM).decode("utf-8")
+        wanted = tomllib.loads(text)
+    except ValueError as wrong:
+        raise EditRefusedError(f"{path}: is no config: {wrong}") from None
+    end = _line_end(text)
+    lines = ["", f"[[{section}.{entries}]]", *(f"{key} = {toml(value)}" for key, value in entry.items()), ""]
+    changed = text + (end if text and not text.endswith("\n") else "") + end.join(lines)
+    try:
+        wanted.setdefault(section, {}).setdefault(entries, []).append(dict(entry))
+        right = tomllib.loads(changed) == wanted
+    except (ValueError, AttributeError):
+        right = False
+    if not right:
+        raise EditRefusedError(f"{path}: {section} stands there in a way that nothing can be added to safely")
     return mark + changed.encode("utf-8")
 
 

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.config.edit import EditRefusedError, fingerprint, replace_file, write_offsets
+from bridge.config.edit import EditRefusedError, fingerprint, replace_file, write_entry, write_offsets
 from bridge.config.load import load
 
 BEFORE = """# Harbour room (invented)
@@ -202,3 +202,34 @@ def test_killed_at_any_moment_the_file_is_whole(tmp_path: Path) -> None:
         process.stdout.close()
         assert file.read_bytes() in (old, new)
         assert seen <= {old, new}
+
+
+@given(
+    feeds=st.sampled_from(["\n", "\r\n"]),
+    mark=st.booleans(),
+    before=st.sampled_from(["", "\n[midi]  # boxes\nbytes_per_s = 900\n", '\n[[midi.bind]]\nmessage = "start" # x\n']),
+    cut=st.booleans(),
+    text=st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=40),
+)
+def test_an_entry_goes_to_the_end_and_nothing_else_changes(
+    tmp_path_factory: pytest.TempPathFactory, feeds: str, mark: bool, before: str, cut: bool, text: str
+) -> None:
+    file = tmp_path_factory.mktemp("config") / "studio.toml"
+    content = (("\ufeff" if mark else "") + BEFORE + before).rstrip("\n" if cut else "").replace("\n", feeds).encode()
+    file.write_bytes(content)
+    entry = {"message": "control", "number": 64, "text": text}
+    backup = write_entry(file, ("midi", "bind"), entry, fingerprint(file))
+    assert backup.read_bytes() == content
+    assert file.read_bytes().startswith(content)
+    had = tomllib.loads(content.decode("utf-8-sig")).get("midi", {}).get("bind", [])
+    assert tomllib.loads(file.read_bytes().decode("utf-8-sig"))["midi"]["bind"] == [*had, entry]
+
+
+@pytest.mark.parametrize("text", ["midi = 3\n", "midi = { bind = [] }\n", "[midi]\nbind = []\n", "[[midi]]\n"])
+def test_an_entry_that_cannot_be_added_leaves_the_file_alone(tmp_path: Path, text: str) -> None:
+    file = tmp_path / "studio.toml"
+    file.write_text(text)
+    with pytest.raises(EditRefusedError, match="in a way that nothing can be added to safely"):
+        write_entry(file, ("midi", "bind"), {"message": "start"}, fingerprint(file))
+    assert file.read_text() == text
+    assert list(tmp_path.iterdir()) == [file]
