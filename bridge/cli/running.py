@@ -78,11 +78,22 @@ def serve(
     finally:
         log_to_terminal()
         free = [out.close(), complaints.close()]
-    if terminal.is_alive() or not all(free):
-        # Somebody has stopped reading, or is still asked a question: Python's own end would wait for them for ever.
+    if terminal.is_alive() or not all(free) or _is_held_up():
+        # Somebody has stopped reading or is still asked a question, or a disk does not answer: Python's own end would
+        # wait for them for ever.
         os._exit(DONE if service.error is None else FAILED)
     if service.error is not None:
         raise FailedError(f"metering stopped: {type(service.error).__name__}: {service.error}")
+
+
+def _is_held_up() -> bool:
+    """Return whether a thread is left that Python would wait for."""
+    left = [
+        thread for thread in threading.enumerate() if thread is not threading.current_thread() and not thread.daemon
+    ]
+    for thread in left:
+        thread.join(CLOSING_S)
+    return any(thread.is_alive() for thread in left)
 
 
 def _is_seen(plain: bool) -> bool:

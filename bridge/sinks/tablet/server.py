@@ -33,6 +33,9 @@ from bridge.sinks.tablet.sink import TabletSink
 from bridge.wire.addresses import PAGE_CHANGED
 from bridge.wire.udp import RECEIVE_BYTES, is_loopback
 
+STOP_S: Final = 1.0
+"""How long saying good-bye may take: the whole daemon shall end in two seconds."""
+
 LOG_WATCH_S: Final = 0.3
 """How often is looked whether the log has grown: sooner than a person looks up."""
 
@@ -154,7 +157,7 @@ class TabletServer:
         if self._loop is not None and self._stopping is not None and self._thread.is_alive():
             with contextlib.suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._stopping.set)
-            self._thread.join(3.0)
+            self._thread.join(STOP_S)
         self._socket.close()
         self._reader.shutdown(wait=False)
 
