@@ -5,6 +5,7 @@ A process of its own asks, as for audio interfaces: the MIDI libraries write to 
 
 import contextlib
 import json
+import re
 import subprocess
 import sys
 from typing import Final
@@ -18,6 +19,19 @@ NOT_INSTALLED: Final = "python-rtmidi is not installed: MIDI needs Python 3.11 o
 
 class MidiUnavailableError(Exception):
     """MIDI cannot be used on this computer. The message says why, in one line."""
+
+
+def stable_part(name: str) -> str:
+    """Return the part of a port's name that is the same the next time.
+
+    ALSA ends it with the numbers of client and port, Windows with a number, and the bridge from ALSA to JACK puts the
+    client's number in brackets; each is given out anew when a device is plugged in.
+    """
+    bridged = re.match(r"a2j:(.+?) \[\d+\]", name)
+    if bridged:
+        return bridged[1]
+    given_out = r"\s+\d+$" if sys.platform == "win32" else r"\s+\d+:\d+$"
+    return re.sub(given_out, "", name) or name
 
 
 def input_names() -> dict[str, list[str]]:
