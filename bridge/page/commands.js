@@ -69,7 +69,7 @@ export class Commands {
       step: ["Step", `${frame.step.number} of ${frame.step.count}`],
       path: ["Path", other ? `to ${other.path}` : "one only"],
       bank: ["Bank", `${frame.bank.number} of ${this.app.setup.banks.length}`],
-      track: ["Track", frame.focus.track ? `kept ${frame.focus.track}` : "by hand"],
+      track: ["Track", frame.focus.track ? `at ${frame.focus.track}` : "follows"],
       hold: [frame.hold.on ? "Go on" : "Hold", ""],
       log: ["Log now", `track ${focus}`],
       undo: ["Undo", this.undoable?.label ?? ""],
@@ -201,7 +201,7 @@ export class Commands {
     if (name === "note") return this.writeNote();
     if (name === "track") {
       const tracks = frame.tracks.map((track) => ({ label: String(track.number), value: track.number, small: this.app.trimOf(track.number) ? "logged" : "", isNow: track.number === this.app.focusTrack }));
-      const chosen = await sheet.choose("Which track?", [...tracks, { label: "By hand", value: 0, small: "follows the trimmer" }], "6rem");
+      const chosen = await sheet.choose("Which track?", [...tracks, { label: "Follow", value: 0, small: "the trimmer that moves" }], "6rem");
       if (chosen !== null) this.focus(chosen);
     } else if (name === "bank") {
       const banks = setup.banks.map((bank) => ({ label: `Bank ${bank.number}`, value: bank.number, small: `tracks ${rangeText(bank.tracks)}`, isNow: bank.number === frame.bank.number }));

@@ -172,6 +172,7 @@ class App {
     this.commands.paint(frame);
     if (this.trimmers?.isOpen) this.trimmers.paint(frame);
     document.body.dataset.painted = "";
+    document.body.dataset.toneS = Math.floor(frame.tone.s);
     this.painted?.(frame);
   }
 

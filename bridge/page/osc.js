@@ -81,13 +81,15 @@ function secondsOf(whole, fraction) {
 // Writes one message; tags are those of OSC, an argument for each but T and F.
 export function encode(address, tags, ...values) {
   const parts = [padded(address), padded("," + tags)];
-  for (const [at, tag] of [...tags].entries()) {
+  const rest = [...values];
+  for (const tag of tags) {
     if (tag === "T" || tag === "F") continue;
-    if (tag === "s") parts.push(padded(values[at]));
+    const value = rest.shift();
+    if (tag === "s") parts.push(padded(value));
     else {
       const number = new DataView(new ArrayBuffer(4));
-      if (tag === "i") number.setInt32(0, values[at]);
-      else number.setFloat32(0, values[at]);
+      if (tag === "i") number.setInt32(0, value);
+      else number.setFloat32(0, value);
       parts.push(new Uint8Array(number.buffer));
     }
   }

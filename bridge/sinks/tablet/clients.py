@@ -10,6 +10,7 @@ import contextlib
 import logging
 import socket
 from collections import deque
+from collections.abc import Callable
 from typing import Final
 
 from aiohttp import web
@@ -44,17 +45,21 @@ class Client:
         What carries it.
     host : str
         Numeric address it comes from.
+    lose : callable
+        Called for each packet that it does not take and must not have missed.
     """
 
-    def __init__(self, socket_: web.WebSocketResponse, transport: asyncio.Transport, host: str) -> None:
+    def __init__(
+        self, socket_: web.WebSocketResponse, transport: asyncio.Transport, host: str, lose: Callable[[], None]
+    ) -> None:
         self.host = host
+        self._lose = lose
         self._socket = socket_
         self._transport = transport
         self._events: deque[bytes] = deque()
         self._frame: bytes | None = None
         self._wake = asyncio.Event()
         self._sending_since_s: float | None = None
-        self.lost_events = 0
         transport.set_write_buffer_limits(high=1 << 14)
         carried = transport.get_extra_info("socket")
         if carried is not None:
@@ -70,7 +75,7 @@ class Client:
     def tell(self, packet: bytes) -> None:
         """Queue a packet that must not be missed."""
         if len(self._events) >= EVENTS:
-            self.lost_events += 1
+            self._lose()
             self.cut_off()
             return
         self._events.append(packet)
@@ -117,15 +122,15 @@ class Clients:
         self._clients: set[Client] = set()
         self._last_frame: bytes | None = None
         self.cut_offs = 0
-        self._lost_events = 0
+        self.lost_events = 0
+        """Answers and trims that pages did not take. A plain number: other threads read it."""
 
     def __len__(self) -> int:
         return len(self._clients)
 
-    @property
-    def lost_events(self) -> int:
-        """Answers and trims that pages did not take."""
-        return self._lost_events + sum(client.lost_events for client in self._clients)
+    def lose(self) -> None:
+        """Count what a page did not take."""
+        self.lost_events += 1
 
     def obstacle(self, host: str) -> str:
         """Return why no page more can be served; empty when one can."""
@@ -144,7 +149,6 @@ class Clients:
     def remove(self, client: Client) -> None:
         """Forget a page."""
         self._clients.discard(client)
-        self._lost_events += client.lost_events
 
     def show(self, frame: bytes) -> None:
         """Show a frame to all."""

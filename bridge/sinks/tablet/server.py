@@ -323,7 +323,7 @@ class TabletServer:
             # It went away while it was being let in.
             return open_socket
         assert isinstance(transport, asyncio.Transport)
-        client = Client(open_socket, transport, host)
+        client = Client(open_socket, transport, host, self._clients.lose)
         loop = asyncio.get_running_loop()
 
         def send(packet: bytes) -> None:

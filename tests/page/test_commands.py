@@ -1,0 +1,277 @@
+"""Every control does its work on the real daemon, says what became of it, and can be undone."""
+
+import re
+import time
+from collections.abc import Callable
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from bridge.procedure.commands import LogNow, NextStep
+from tests.page.conftest import OpenPage
+from tests.page.rooms import Feeder, PracticeDaemon, reading
+
+TONE_S = 30_000
+
+
+def said(page: Page, text: str | re.Pattern[str]) -> None:
+    expect(page.locator(".progress .said")).to_contain_text(text)
+
+
+def step_is(page: Page, number: int) -> None:
+    expect(page.locator(".step .of")).to_contain_text(f"step {number} of 3")
+
+
+def press(page: Page, command: str) -> None:
+    page.locator(f"[data-command={command}]").click()
+
+
+@pytest.fixture
+def page(daemon: PracticeDaemon, open_page: OpenPage) -> Page:
+    """The page, at the first step and bank, nothing chosen."""
+    opened = open_page(daemon.address)
+    ask(opened, "/do/step", "i", 1)
+    ask(opened, "/do/bank", "i", 1)
+    ask(opened, "/do/focus", "i", 0)
+    ask(opened, "/do/hold", "F")
+    step_is(opened, 1)
+    return opened
+
+
+def ask(page: Page, address: str, tags: str, *values: object) -> str | None:
+    """Ask the daemon by the page's own connection."""
+    refusal: str | None = page.evaluate(
+        "([address, tags, values]) => trimbridge.link.ask(address, tags, ...values)", [address, tags, list(values)]
+    )
+    return refusal
+
+
+def heard(page: Page) -> None:
+    """Wait until the practice tape plays the tone of the first step, steadily."""
+    ask(page, "/practice/tone", "f", 1000.0)
+    expect(page.locator(".status .tone")).to_have_text(re.compile(r"hears (0\.99|1\.00)\d kHz"), timeout=TONE_S)
+    expect(page.locator(".figure .needle")).to_have_text(re.compile(r"± 0\.\d\d"), timeout=TONE_S)
+
+
+def test_next_back_and_undo_of_each(page: Page) -> None:
+    press(page, "next")
+    step_is(page, 2)
+    said(page, "next step: done")
+    expect(page.locator("[data-command=undo]")).to_contain_text("next step")
+    press(page, "undo")
+    step_is(page, 1)
+    press(page, "next")
+    step_is(page, 2)
+    press(page, "back")
+    step_is(page, 1)
+    said(page, "step before: done")
+    expect(page.locator("[data-command=back]")).to_be_disabled()
+
+
+def test_step_bank_track_and_path_are_chosen(page: Page) -> None:
+    press(page, "step")
+    page.get_by_role("button", name="2 · repro high").click()
+    step_is(page, 2)
+    press(page, "step")
+    page.get_by_role("button", name="1 · repro level").click()
+    step_is(page, 1)
+    press(page, "path")
+    step_is(page, 3)
+    press(page, "path")
+    step_is(page, 1)
+    press(page, "bank")
+    page.get_by_role("button", name="Bank 2").click()
+    expect(page.locator(".progress")).to_contain_text("bank 2 of 2")
+    expect(page.locator(".figure .track b")).to_have_text("9")
+    press(page, "undo")
+    expect(page.locator(".progress")).to_contain_text("bank 1 of 2")
+    press(page, "track")
+    page.locator("dialog").get_by_role("button", name="6").click()
+    expect(page.locator(".figure .track b")).to_have_text("6")
+    press(page, "undo")
+    expect(page.locator("[data-command=track]")).to_contain_text("follows")
+
+
+def test_a_tap_on_a_column_keeps_the_focus_there(page: Page) -> None:
+    box = page.locator(".tracks").bounding_box()
+    assert box is not None
+    page.mouse.click(box["x"] + box["width"] * 4.5 / 8, box["y"] + box["height"] / 2)
+    expect(page.locator(".figure .track b")).to_have_text("5")
+
+
+def test_hold_and_repeat(page: Page) -> None:
+    press(page, "hold")
+    expect(page.locator(".status .may")).to_have_text("held")
+    press(page, "hold")
+    expect(page.locator(".status .may")).to_have_text("live")
+    press(page, "repeat")
+    said(page, "repeat step: done")
+
+
+def test_log_now_and_undo_it(page: Page) -> None:
+    heard(page)
+    ask(page, "/do/focus", "i", 3)
+    expect(page.locator(".figure .track b")).to_have_text("3")
+    deadline_s = time.monotonic() + 30
+    while refusal := ask(page, "/do/log", "i", 3):
+        assert "steady" in refusal
+        assert time.monotonic() < deadline_s, refusal
+        page.wait_for_timeout(200)
+    expect(page.locator(".progress")).to_contain_text("1 of 8 logged")
+    expect(page.locator("[data-command=undo]")).to_contain_text("trim of track 3")
+    press(page, "undo")
+    expect(page.locator(".progress")).to_contain_text("0 of 8 logged")
+
+
+def test_a_refusal_is_shown(page: Page) -> None:
+    assert ask(page, "/do/step", "i", 77) == "there is no step 77: the steps are 1 to 3"
+    page.evaluate("trimbridge.commands.do('step 77', '/do/step', 'i', [77])")
+    said(page, "step 77: there is no step 77: the steps are 1 to 3")
+    expect(page.locator(".progress .said")).to_have_class(re.compile("notice"))
+
+
+def test_a_note_is_written_and_taken_back(page: Page) -> None:
+    press(page, "note")
+    page.locator("dialog textarea").fill("Scratchy trimmer on 4: clean it.")
+    page.keyboard.press("Enter")
+    said(page, "note: done")
+    page.evaluate("trimbridge.open('log')")
+    expect(page.locator(".page")).to_contain_text("Scratchy trimmer on 4: clean it.")
+    page.evaluate("trimbridge.commands.undo()")
+    expect(page.locator(".page")).to_contain_text("taken back: Scratchy trimmer on 4: clean it.")
+
+
+KEYS: list[tuple[str, Callable[[Page], None]]] = [
+    ("ArrowRight", lambda page: step_is(page, 2)),
+    ("PageDown", lambda page: step_is(page, 2)),
+    ("h", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
+    ("Space", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
+    ("r", lambda page: said(page, "repeat step: done")),
+    ("p", lambda page: step_is(page, 3)),
+    ("ArrowDown", lambda page: expect(page.locator("[data-command=track]")).to_contain_text("at 2")),
+    ("ArrowUp", lambda page: expect(page.locator("[data-command=track]")).to_contain_text("at 8")),
+    ("t", lambda page: expect(page.locator("dialog")).to_contain_text("Which track?")),
+    ("b", lambda page: expect(page.locator("dialog")).to_contain_text("Which tracks are patched")),
+    ("s", lambda page: expect(page.locator("dialog")).to_contain_text("Which step?")),
+    ("n", lambda page: expect(page.locator("dialog")).to_contain_text("Note for the log")),
+    ("d", lambda page: expect(page.locator("dialog")).to_contain_text("fluxivity")),
+    ("m", lambda page: expect(page.locator("dialog")).to_contain_text("Who may command")),
+    ("?", lambda page: expect(page.locator("dialog")).to_contain_text("Page Down (pedal)")),
+    ("o", lambda page: expect(page.locator("[data-command=sound]")).to_contain_text("on")),
+]
+
+
+@pytest.mark.parametrize(("key", "happened"), KEYS, ids=[key for key, _ in KEYS])
+def test_keyboard_and_pedal(page: Page, key: str, happened: Callable[[Page], None]) -> None:
+    ask(page, "/do/focus", "i", 1)
+    expect(page.locator("[data-command=track]")).to_contain_text("at 1")
+    page.keyboard.press(key)
+    happened(page)
+
+
+def test_back_undo_and_automatic_focus_by_key(page: Page) -> None:
+    page.keyboard.press("PageDown")
+    step_is(page, 2)
+    page.keyboard.press("PageUp")
+    step_is(page, 1)
+    page.keyboard.press("u")
+    step_is(page, 2)
+    page.keyboard.press("ArrowDown")
+    expect(page.locator("[data-command=track]")).to_contain_text("at ")
+    page.keyboard.press("a")
+    expect(page.locator("[data-command=track]")).to_contain_text("follows")
+
+
+def test_two_screens_show_the_same(page: Page, daemon: PracticeDaemon, open_page: OpenPage) -> None:
+    other = open_page(daemon.address, 390, 844)
+    press(page, "next")
+    step_is(page, 2)
+    expect(other.locator(".step .name")).to_contain_text("repro high")
+
+
+def test_a_turn_of_a_practice_trimmer_is_followed_and_logged(page: Page) -> None:
+    heard(page)
+    # What is turned before the tone has stood for some seconds has no as found.
+    page.wait_for_selector("body[data-tone-s='9']", timeout=TONE_S)
+    page.evaluate("trimbridge.toggleTrimmers()")
+    plus = page.get_by_role("button", name="Track 2 up")
+    for _ in range(12):
+        plus.click()
+    expect(page.locator(".figure .track b")).to_have_text("2", timeout=TONE_S)
+    expect(page.locator(".figure .state")).to_have_text(re.compile("turning|settling|settled"), timeout=TONE_S)
+    # Left alone, it settles and is logged, with nobody pressing anything.
+    page.evaluate("trimbridge.toggleTrimmers()")
+    expect(page.locator(".progress .said")).to_contain_text("track 2 logged", timeout=60_000)
+    page.evaluate("trimbridge.open('log')")
+    row = page.locator("tr[data-trim]").first
+    expect(row).to_contain_text("repro level")
+    # The way that it went is drawn, too.
+    expect(row.locator("svg.trail")).to_be_visible()
+
+
+def test_a_request_without_an_answer_is_sent_again_and_done_once(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1)], focus=1)
+    page = open_page(feeder.address)
+    # The first sending is lost on the way.
+    page.evaluate(
+        """() => { const { socket } = trimbridge.link; const send = socket.send.bind(socket); let first = true;
+                   socket.send = (packet) => { if (!first) send(packet); first = false; }; }"""
+    )
+    assert page.evaluate("trimbridge.link.ask('/do/next', '')") is None
+    assert [type(request.command) for request in feeder.requests] == [NextStep]
+
+
+def test_what_the_log_refuses_is_said(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.answers[LogNow] = "the disk is full"
+    feeder.show([reading(1)], focus=1)
+    page = open_page(feeder.address)
+    press(page, "log")
+    said(page, "log track 1: the disk is full")
+
+
+def test_sound_is_off_until_asked_for_and_bounded(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1, 0.5)], focus=1)
+    page = open_page(feeder.address)
+    assert page.evaluate("[trimbridge.sound.isOn, Boolean(trimbridge.sound.context)]") == [False, False]
+    press(page, "sound")
+    expect(page.locator("[data-command=sound]")).to_contain_text("on")
+    loudest = page.evaluate(
+        """async () => {
+          const { sound } = trimbridge;
+          const offline = new OfflineAudioContext(1, 48000, 48000);
+          sound.context = offline; sound.volume = 50; sound.isOn = false;
+          sound.note(1000, 0.3, 0, 1);
+          const samples = (await offline.startRendering()).getChannelData(0);
+          return samples.reduce((most, sample) => Math.max(most, Math.abs(sample)), 0);
+        }"""
+    )
+    # However far the volume is turned up, a note stays below −16 dB of full scale: 0.15.
+    assert 0.05 < loudest <= 0.151
+
+
+def test_sound_tells_sign_and_size(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1, 0.5)], focus=1)
+    page = open_page(feeder.address)
+    press(page, "sound")
+    heard_notes = page.evaluate(
+        """async () => {
+          const { sound, link } = trimbridge; const out = {};
+          sound.isOn = true;
+          for (const [name, db] of [["far", 3], ["near", 0.3], ["below", -3], ["right", 0.05]]) {
+            const notes = []; let now = 0;
+            const real = sound.context;
+            sound.context = { get currentTime() { return now; } };
+            sound.note = (hz) => notes.push(hz);
+            sound.nextS = 0;
+            const frame = structuredClone(link.frame);
+            frame.tracks[0].fine = db;
+            for (now = 0; now < 3; now += 1 / 60) sound.hear(frame, { link: { trouble: "" }, focusTrack: 1 });
+            sound.context = real;
+            out[name] = [notes.length, notes[0]];
+          }
+          return out;
+        }"""
+    )
+    (far, far_hz), (near, near_hz) = heard_notes["far"], heard_notes["near"]
+    assert near > far
+    assert far_hz == near_hz > heard_notes["right"][1] > heard_notes["below"][1]
