@@ -245,7 +245,7 @@ class TcpServer:
                 self._rest(bool(ready))
 
     def _rest(self, was_busy: bool) -> None:
-        """Sleep off what reading has cost, as for datagrams: under a flood two thirds of the time."""
+        """Sleep off what reading has cost, as for datagrams: under a flood five sixths of the time."""
         if not was_busy:
             self._worked_s = 0.0
         elif self._worked_s > TURN_S:

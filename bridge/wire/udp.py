@@ -51,9 +51,10 @@ Sender = Address | StreamPeer
 """Where a packet came from, and where answers and frames go."""
 
 TURN_S: Final = 0.001
-PAUSE_S: Final = 0.002
-"""Under a flood the thread works for a third of the time at most, a millisecond at a stretch (512 frames at 96 kHz are
-five), and takes some 20,000 packets a second. A controller with both hands on its faders sends a few hundred."""
+PAUSE_S: Final = 0.005
+"""Under a flood the thread works for a sixth of the time at most, so UDP and TCP together for a third, a millisecond at
+a stretch (512 frames at 96 kHz are five), and takes some 10,000 packets a second. A controller with both hands on its
+faders sends a few hundred."""
 
 RECEIVE_BYTES: Final = 1472
 """Longest packet that is taken: one Ethernet frame (1500 − 20 − 8). A command has a tenth of that."""
