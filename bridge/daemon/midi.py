@@ -55,12 +55,12 @@ class Midi:
         return self._ports.losses
 
     @property
-    def refused(self) -> int:
-        """Commands that were not done, and bytes that were no message."""
+    def refused_packets(self) -> int:
+        """Commands that were not done, bytes that were no message, and messages that may not be sent."""
         return self._control.refused + self._ports.refused_messages
 
     @property
-    def lost_messages(self) -> int:
+    def dropped_packets(self) -> int:
         """Messages that came faster than they could be read."""
         return self._ports.lost_messages
 

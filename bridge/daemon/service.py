@@ -176,7 +176,7 @@ class Service:
             viewers,
             self.inbox,
             log=log,
-            counters=[one for one in (self.osc, self.page) if one is not None],
+            counters=[one for one in (self.osc, self.page, midi) if one is not None],
             midi=midi,
             asks_preparation=self.asks_preparation,
         )

@@ -72,7 +72,8 @@ class _Voice:
         self._write(json.dumps(event).encode() + b"\n")
 
     def message(self, name: str, at_s: float, data: bytes) -> None:
-        self._write(f"m\t{at_s:.6f}\t{name}\t{data.hex()}\n".encode(errors="replace"))
+        plain = "".join(char if char.isprintable() else "?" for char in name)
+        self._write(f"m\t{at_s:.6f}\t{plain}\t{data.hex()}\n".encode(errors="replace"))
 
     def beat(self) -> None:
         with self._lock:

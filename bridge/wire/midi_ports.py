@@ -162,15 +162,19 @@ class MidiPorts:
         tries = 0
         while not self._stopping.is_set():
             begun_s = time.monotonic()
-            self._live(begun_s)
+            try:
+                reason = self._live(begun_s)
+            except OSError as wrong:
+                reason = f"cannot be started: {wrong.strerror or wrong}"
             if self._stopping.is_set():
                 return
+            self._forget(f"the process that holds the MIDI ports {reason}")
             tries = 0 if time.monotonic() - begun_s > 2 * HUNG_S else tries + 1
-            self._forget()
-            self._stopping.wait(AGAIN_S[min(tries, len(AGAIN_S)) - 1])
+            self._stopping.wait(AGAIN_S[min(tries, len(AGAIN_S) - 1)])
 
-    def _live(self, now_s: float) -> None:
-        """Start a child and hear it until it ends or is ended."""
+    def _live(self, now_s: float) -> str:
+        """Start a child and hear it until it ends or is ended. Return what became of it."""
+        became = "has ended"
         process = subprocess.Popen(
             child.command("bridge.wire.midi_child"),
             env=child.environment(),
@@ -192,20 +196,20 @@ class MidiPorts:
         while not self._stopping.is_set() and reader.is_alive():
             reader.join(BEAT_S)
             if time.monotonic() - self._heard_s > HUNG_S:
-                _log.error("the process that holds the MIDI ports hangs: it is started anew")
+                became = "does not answer"
                 process.kill()
-        if self._stopping.is_set():
-            reader.join(STOP_S)
         with self._lock:
             self._process = None
             _close(process)
+        reader.join(STOP_S)
         process.kill()
         process.wait()
         reader.join()
         if process.stdout is not None:
             process.stdout.close()
+        return became
 
-    def _forget(self) -> None:
+    def _forget(self, reason: str) -> None:
         """Take note that all ports went with the child."""
         self._open_inputs = set()
         with self._lock:
@@ -213,9 +217,9 @@ class MidiPorts:
         self.losses += 1
         if self._problems.get("JACK"):
             return  # said already, and why the process has ended
-        self._problems["process"] = "the process that holds the MIDI ports ended"
+        self._problems["process"] = reason
         if self._episode("process"):
-            _log.error("%s: it is started anew", self._problems["process"])
+            _log.error("%s: it is started anew", reason)
 
     def _read(self, process: subprocess.Popen[bytes]) -> None:
         assert process.stdout is not None
