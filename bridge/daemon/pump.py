@@ -15,6 +15,9 @@ READ_S: Final = 0.05
 LOST_FRAME_S: Final = 0.1
 """How often viewers are told that the source is lost."""
 
+OPENING_S: Final = 0.8
+"""How long the first opening may take before viewers are told that there is no source yet."""
+
 BACKOFF_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
 """Waits between attempts to open the source; the last one for ever: an interface is found soon after it is back, and
 a missing one costs next to nothing."""
@@ -88,10 +91,12 @@ class Pump:
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="metering", daemon=True)
         self._begun_s = 0.0
+        self._tell_s = 0.0
 
     def start(self) -> None:
         """Begin."""
         self._begun_s = time.monotonic()
+        self._tell_s = self._begun_s + OPENING_S
         self._thread.start()
 
     def stop(self, timeout_s: float = 1.5) -> bool:
@@ -119,7 +124,7 @@ class Pump:
         while not self._stopping.is_set():
             attempt = _Attempt(self._open_source)
             while not attempt.over:
-                if self._idle(LOST_FRAME_S if tries else READ_S, tell=tries > 0):
+                if self._idle(READ_S):
                     attempt.abandon()
                     return None
             source = attempt.source
@@ -138,14 +143,16 @@ class Pump:
             again_s = time.monotonic() + BACKOFF_S[min(tries, len(BACKOFF_S) - 1)]
             tries += 1
             while time.monotonic() < again_s:
-                if self._idle(LOST_FRAME_S, tell=True):
+                if self._idle(LOST_FRAME_S):
                     return None
         return None
 
-    def _idle(self, wait_s: float, *, tell: bool) -> bool:
-        """Let time pass without a source. Return whether to stop."""
+    def _idle(self, wait_s: float) -> bool:
+        """Let time pass without a source, and tell the viewers now and then. Return whether to stop."""
         self._engine.attend()
-        if tell:
+        now_s = time.monotonic()
+        if now_s >= self._tell_s:
+            self._tell_s = now_s + LOST_FRAME_S
             self._engine.publish_without_source(time.time_ns())
         return self._stopping.wait(wait_s)
 
