@@ -138,10 +138,8 @@ class LogWriter:
     def close(self, timeout_s: float = CLOSING_S) -> list[Result]:
         """Write what waits, within ``timeout_s``, end the thread, and return the last results.
 
-        What could not be written in time is among them as `Refused`. A log that is closed already is not waited for.
+        What could not be written in time is among them as `Refused`.
         """
-        if self._deadline_s is not None:
-            return self.take_results()
         self._deadline_s = time.monotonic() + timeout_s
         with suppress(queue.Full):  # a full queue wakes the thread as well
             self._queue.put_nowait(None)
