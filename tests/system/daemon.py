@@ -1,13 +1,15 @@
 """The daemon as a user starts it: a process of its own, its config, and an independent ear on its OSC."""
 
+import math
 import os
 import signal
 import socket
 import subprocess
 import sys
 import threading
+import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -40,10 +42,10 @@ class Ear:
     reason).
     """
 
-    def __init__(self) -> None:
+    def __init__(self, port: int = 0) -> None:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1 << 22)
-        self._socket.bind(("127.0.0.1", 0))
+        self._socket.bind(("127.0.0.1", port))
         self._socket.settimeout(0.05)
         self.port = self._socket.getsockname()[1]
         self.frames: list[tuple[float, dict[str, tuple[Any, ...]]]] = []
@@ -117,19 +119,40 @@ def free_port() -> int:
 
 
 class Daemon:
-    """`trimbridge run` with a config, until it is stopped. What it wrote is in ``output`` afterwards."""
+    """`trimbridge run` with a config, until it is stopped. What it wrote is in ``output`` afterwards.
 
-    def __init__(self, config: Path, environment: Mapping[str, str] | None = None, **popen: Any) -> None:
+    Parameters
+    ----------
+    config : Path
+    environment : mapping, optional
+        Of the process; ours by default.
+    before : sequence of str
+        A command line that runs the daemon's, as `setpriv` does.
+    popen
+        What else `subprocess.Popen` shall know.
+    """
+
+    def __init__(
+        self,
+        config: Path,
+        environment: Mapping[str, str] | None = None,
+        before: Sequence[str] = (),
+        **popen: Any,
+    ) -> None:
         self.config = config
+        self.stopped_in_s = math.nan
+        """How long it took to end after its signal."""
         self._output = config.with_suffix(".out").open("a+", encoding="utf-8")
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "bridge", "run", str(config), "--plain"],
-            cwd=ROOT,
-            env=dict(environment or os.environ),
-            stdin=subprocess.DEVNULL,
-            stdout=self._output,
-            stderr=subprocess.STDOUT,
-            **popen,
+            [*before, sys.executable, "-m", "bridge", "run", str(config), "--plain"],
+            **{
+                "cwd": ROOT,
+                "env": dict(environment or os.environ),
+                "stdin": subprocess.DEVNULL,
+                "stdout": self._output,
+                "stderr": subprocess.STDOUT,
+                **popen,
+            },
         )
 
     @property
@@ -150,9 +173,11 @@ class Daemon:
     def stop(self, number: int = signal.SIGTERM) -> int:
         """End it with a signal; return its exit status."""
         if self.process.poll() is None:
+            began_s = time.monotonic()
             self.process.send_signal(number)
             try:
                 self.process.wait(30)
+                self.stopped_in_s = time.monotonic() - began_s
             except subprocess.TimeoutExpired:
                 self.process.kill()
                 self.process.wait()
@@ -174,6 +199,7 @@ def write_config(path: Path, *, port: int, source: str, tracks: int = 24, more: 
         f"[audio]\n{source}\n"
         '[[step]]\nadjustment = "repro level"\ntone_hz = 1000\ntarget_vu = 0.0\ntolerance_db = 0.25\n'
         f'[log]\nfile = "{path.with_suffix(".db")}"\n'
+        "[page]\nport = 0\n"
         f"[osc]\nport = {port}\n{more}",
         encoding="utf-8",
     )
