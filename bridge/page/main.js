@@ -134,7 +134,7 @@ class App {
 
   openTrim() {
     const rows = this.layout[matchMedia("(orientation: portrait)").matches ? "portrait" : "landscape"];
-    const grid = element("div", { class: "trim" });
+    const grid = element("div", { class: "trim" }, element("h1", { class: "unseen" }, `Trim ${this.setup.machine.name}`));
     grid.style.gridTemplateRows = rows.map((row) => `minmax(0, ${row.height}fr)`).join(" ");
     for (const row of rows) {
       const line = element("div", { class: "row" });

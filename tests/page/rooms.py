@@ -61,7 +61,11 @@ class PracticeDaemon(Daemon):
         super().__init__(config)
         self.log = log
         self.address = ""
-        self.until(self._is_served, "the page is served")
+        try:
+            self.until(self._is_served, "the page is served")
+        except BaseException:
+            self.stop()
+            raise
 
     def _is_served(self) -> bool:
         found = re.search(r"page: (https?://\S+)", self.output)

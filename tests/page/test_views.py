@@ -1,0 +1,177 @@
+"""Preparation, the run and the log on the real daemon; and that nothing of it fails an accessibility check."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from bridge.procedure.preparation import CAUTIONS, PREPARATION
+from tests.page.conftest import OpenPage
+from tests.page.rooms import PRACTICE, Feeder, PracticeDaemon, reading
+
+ONE_STEP = PRACTICE[: PRACTICE.index("[[step]]")] + (
+    '[[step]]\nadjustment = "repro level"\ntone_hz = 1000\ntolerance_db = 6.0\n[simulated]\nseed = 5\n'
+)
+
+
+@pytest.fixture
+def room(tmp_path: Path) -> Iterator[PracticeDaemon]:
+    """A daemon of its own: confirmations and trims are there to stay."""
+    with PracticeDaemon(tmp_path, ONE_STEP.replace('inputs = [ { "1-8" = "1-8" }, { "9-16" = "1-8" } ]', "")) as one:
+        yield one
+
+
+def open_view(page: Page, name: str) -> None:
+    page.get_by_role("button", name="Menu").first.click()
+    page.locator("dialog").get_by_role("button", name=name, exact=True).click()
+
+
+def test_preparation_in_its_order_with_who_and_when(room: PracticeDaemon, open_page: OpenPage) -> None:
+    page = open_page(room.address)
+    open_view(page, "Prepare")
+    expect(page.locator(".item")).to_have_count(len(PREPARATION))
+    for caution in CAUTIONS:
+        expect(page.locator(".page")).to_contain_text(caution.title)
+        expect(page.locator(".page")).to_contain_text(caution.lines[0])
+    threaded = page.locator('[data-item="tape threaded"]')
+    expect(threaded.get_by_role("button")).to_be_disabled()
+    expect(threaded).to_contain_text("Waits for: monitors down, heads cleaned, heads demagnetised, tracks safe.")
+    for place, key in enumerate(["monitors down", "heads cleaned", "heads demagnetised", "tracks safe"]):
+        item = page.locator(f'[data-item="{key}"]')
+        item.get_by_role("button").click()
+        if place == 0:
+            # Asked once, remembered on this screen.
+            page.locator("dialog input").fill("R. Okafor")
+            page.keyboard.press("Enter")
+        expect(item).to_contain_text(re.compile(r"✓ confirmed by R\. Okafor, \d\d:\d\d"))
+    expect(threaded.get_by_role("button")).to_be_enabled()
+    # A slip is taken back, and what waits for it waits again.
+    page.locator('[data-item="tracks safe"]').get_by_role("button").click()
+    expect(page.locator('[data-item="tracks safe"]')).not_to_contain_text("confirmed by")
+    expect(threaded.get_by_role("button")).to_be_disabled()
+    # Another screen sees the same, by itself.
+    other = open_page(room.address, 390, 844)
+    open_view(other, "Prepare")
+    expect(other.locator('[data-item="heads cleaned"]')).to_contain_text("confirmed by R. Okafor")
+    page.locator('[data-item="tracks safe"]').get_by_role("button").click()
+    expect(other.locator('[data-item="tracks safe"]')).to_contain_text("confirmed by R. Okafor")
+
+
+def test_the_run_fills_and_sums_up(room: PracticeDaemon, open_page: OpenPage) -> None:
+    page = open_page(room.address)
+    open_view(page, "The run")
+    expect(page.locator(".page")).to_contain_text("0 of 16 trims are logged")
+    expect(page.locator("tbody tr")).to_contain_text("all")
+    log_track(page, 3)
+    row = page.locator("tbody tr")
+    expect(page.locator(".page")).to_contain_text("1 of 16 trims are logged")
+    expect(row).to_contain_text("1, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16")
+    expect(page.locator(".page")).to_contain_text("Practice: how it went")
+    for track in (1, 2, *range(4, 17)):
+        log_track(page, track)
+    expect(page.locator(".page")).to_contain_text("16 of 16 trims are logged; everything is right")
+    expect(row).to_contain_text("nothing")
+    page.get_by_role("button", name="Finish it").click()
+    page.locator("dialog").get_by_role("button", name="Finish it").click()
+    # What comes after belongs to a new calibration.
+    expect(page.locator(".page")).to_contain_text("0 of 16 trims are logged")
+    expect(page.locator(".page")).to_contain_text(re.compile(r"Calibration \d{8}-2\."))
+
+
+def log_track(page: Page, track: int) -> None:
+    """Log a track by hand as soon as it is steady enough."""
+    page.evaluate(
+        """async (track) => {
+          for (let tries = 0; tries < 200; tries++) {
+            if ((await trimbridge.link.ask("/do/log", "i", track)) === null) return;
+            await new Promise((done) => setTimeout(done, 200));
+          }
+          throw new Error("never steady");
+        }""",
+        track,
+    )
+
+
+def test_the_log_shows_trims_and_withdraws_them(room: PracticeDaemon, open_page: OpenPage) -> None:
+    page = open_page(room.address)
+    open_view(page, "Log")
+    expect(page.locator(".page")).to_contain_text("No trim is logged yet.")
+    log_track(page, 7)
+    row = page.locator("tr[data-trim]")
+    expect(row).to_have_count(1)
+    expect(row).to_contain_text("repro level, 1 kHz")
+    expect(row).to_contain_text("✓")
+    row.get_by_role("button").click()
+    expect(row).to_contain_text("withdrawn by page 127.0.0.1")
+    expect(row).to_have_class("withdrawn")
+
+
+@pytest.mark.parametrize("theme", ["dark", "light"])
+@pytest.mark.parametrize(("width", "height"), [(1180, 820), (390, 844)])
+def test_axe_finds_nothing(
+    daemon: PracticeDaemon, open_page: OpenPage, axe: str, theme: str, width: int, height: int
+) -> None:
+    page = open_page(daemon.address, width, height, theme, bypass_csp=True)
+    log_track(page, 1)
+    page.evaluate(axe)
+    for view in ("trim", "prepare", "run", "log"):
+        page.evaluate("(view) => trimbridge.open(view)", view)
+        assert violations(page) == [], view
+    page.evaluate("trimbridge.open('trim')")
+    for sheet in ("menu()", "commands.showTarget()", "commands.showKeys()", "commands.choose('track')"):
+        page.evaluate(f"void trimbridge.{sheet}")
+        expect(page.locator("dialog")).to_be_visible()
+        assert violations(page) == [], sheet
+        page.keyboard.press("Escape")
+    page.evaluate("trimbridge.toggleTrimmers()")
+    expect(page.locator(".trimmer").first).to_be_visible()
+    assert violations(page) == []
+
+
+def violations(page: Page) -> list[str]:
+    found: list[str] = page.evaluate(
+        """async () => (await axe.run({ runOnly: ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"] }))
+             .violations.map((one) => `${one.id}: ${one.nodes.map((node) => node.target.join(" ")).join(", ")}`)"""
+    )
+    return found
+
+
+def test_axe_would_find_something(feeder: Feeder, open_page: OpenPage, axe: str) -> None:
+    feeder.show([reading(1)], focus=1)
+    page = open_page(feeder.address, bypass_csp=True)
+    page.evaluate(axe)
+    page.evaluate("document.body.append(document.createElement('button'))")
+    assert any(found.startswith("button-name") for found in violations(page))
+
+
+def test_layout_of_ones_own(tmp_path: Path, open_page: OpenPage) -> None:
+    (tmp_path / "bench.toml").write_text(
+        'title = "Bench"\nviews = ["trim"]\ntheme = "light"\ncommands = ["next"]\n'
+        'landscape = [ { height = 80, parts = ["figure"] }, { height = 20, parts = ["commands"] } ]\n'
+        'portrait = [ { height = 80, parts = ["figure"] }, { height = 20, parts = ["commands"] } ]\n',
+        encoding="utf-8",
+    )
+    feeder = Feeder(tmp_path, 'layouts = ["bench.toml"]')
+    try:
+        feeder.show([reading(1, 0.5)], focus=1)
+        page = open_page(f"{feeder.address}bench")
+        expect(page.locator(".part")).to_have_count(2)
+        expect(page.locator("[data-command]")).to_have_count(1)
+        expect(page.locator("html")).to_have_attribute("data-theme", "light")
+        high = page.locator(".figure").bounding_box()
+        assert high is not None
+        assert high["height"] == pytest.approx(0.8 * 820, rel=0.03)
+    finally:
+        feeder.close()
+
+
+def test_theme_is_remembered_on_the_screen(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1)], focus=1)
+    page = open_page(feeder.address, theme="dark")
+    page.get_by_role("button", name="Menu").click()
+    page.locator("dialog").get_by_role("button", name="Light").click()
+    expect(page.locator("html")).to_have_attribute("data-theme", "light")
+    page.reload()
+    expect(page.locator("html")).to_have_attribute("data-theme", "light")
