@@ -1,0 +1,401 @@
+"""Any course of acts, commands, disks that refuse and crashes, against a model that is as simple as can be.
+
+What is seen is made up, so that thousands of courses can be gone through: the watch hands out what the test puts in.
+"""
+
+import math
+from collections import defaultdict
+
+import hypothesis.strategies as st
+import numpy as np
+from hypothesis import settings
+from hypothesis.stateful import (
+    Bundle,
+    RuleBasedStateMachine,
+    consumes,
+    initialize,
+    invariant,
+    multiple,
+    precondition,
+    rule,
+)
+
+from bridge.procedure.course import Course
+from bridge.procedure.hands_free import HandsFree
+from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, Told, TrimToLog
+from bridge.procedure.patch import TrackLevels
+from bridge.procedure.progress import Progress, Record
+from bridge.procedure.settling import Settled
+from bridge.procedure.setup import Place
+from bridge.procedure.trim_watch import TrimCut, TrimFound
+from bridge.procedure.visit import Moment
+from bridge.readings import Trim
+from tests.procedure.studio import BIAS, HIGH, LEVEL, SYNC, setup
+
+SETUP = setup((LEVEL, HIGH, SYNC, BIAS), banks=2, tracks=3)
+STEPS, PLACES = len(SETUP.steps), 3
+
+LEVELS_DB = st.sampled_from((-1.0, -0.3, -0.1, 0.0, 0.07, 0.15, 0.5))
+PLACE = st.integers(0, PLACES - 1)
+NUMBER = st.integers(1, STEPS)
+
+
+def level(level_db: float, at_s: float) -> Settled:
+    return Settled(level_db, 0.01, 0.002, 5.0, at_s - 5.0, at_s)
+
+
+class Scripted(HandsFree):
+    """A watch that sees what the test has put there."""
+
+    def __init__(self, course: Course) -> None:
+        super().__init__(SETUP.steps, course.index, (), course.bank)
+        super().hold(course.state == "held")
+        self.pending: list[TrimFound | TrimCut] = []
+        self.levels: dict[int, Settled] = {}
+
+    def close(self):  # type: ignore[no-untyped-def]
+        seen, self.pending = tuple(self.pending), []
+        return seen
+
+    def begin(self) -> None:
+        super().begin()
+        self.levels = {}
+
+    def steady(self):  # type: ignore[no-untyped-def]
+        return tuple(self.levels.get(place) for place in range(PLACES))
+
+
+Cell = tuple[int, int]
+"""Step (1…) and track."""
+
+
+class AnyCourse(RuleBasedStateMachine):
+    ids: Bundle[str] = Bundle("ids")
+
+    @initialize()
+    def begin(self) -> None:
+        self.progress = Progress()
+        self.course = Course(SETUP, self.progress)
+        self.watch()
+        self.now_s = 100.0
+        self.tick()
+        # The model: what is in the log, what is on its way, what moved since, and what happened in this visit.
+        self.log: dict[str, tuple[Cell, Trim, bool]] = {}
+        self.made = 0
+        self.awaited: list[tuple[Cell, Trim, bool]] = []
+        self.moved: set[Cell] = set()
+        self.held = False
+        self.is_there = False
+        self.at = (1, 1)
+        self.new_visit()
+
+    def watch(self) -> None:
+        self.script = Scripted(self.course)
+        self.course.watch = self.script
+
+    def tick(self) -> None:
+        self.now_s += 30.0
+        self.course.now = Moment(self.now_s, round(self.now_s * 1e9))
+
+    # -- the model
+
+    def new_visit(self, again: bool = False) -> None:
+        self.again = again
+        self.touched: set[int] = set()
+        self.logged_here: list[Trim] = []
+        self.heard: dict[int, float] = {}
+
+    @property
+    def tracks(self) -> tuple[int, ...]:
+        return SETUP.banks[self.at[1] - 1].tracks
+
+    def cell(self, place: int) -> Cell:
+        return self.at[0], self.tracks[place]
+
+    def is_complete(self, cell: Cell) -> bool:
+        rows = (*self.log.values(), *self.awaited)
+        return cell not in self.moved and any(of == cell for of, _, _ in rows)
+
+    def expect_trim(self, outcome: Outcome, cell: Cell, found_db: float | None, left_db: float) -> None:
+        """One trim goes to the log."""
+        assert isinstance(outcome, TrimToLog)
+        trim, step = outcome.trim, SETUP.steps[cell[0] - 1]
+        assert (trim.track, trim.adjustment, trim.tone_hz) == (cell[1], step.adjustment, step.tone_hz)
+        assert math.isclose(trim.target_vu + trim.as_left_db, step.target_vu + left_db, abs_tol=1e-9)
+        if step is BIAS:
+            assert trim.as_left_db <= 0.0
+            assert trim.as_found_db <= 0.0
+        else:
+            assert trim.target_vu == step.target_vu
+            assert found_db is None or math.isclose(trim.as_found_db, found_db, abs_tol=1e-9)
+        self.awaited.append((cell, trim, cell in self.moved))
+        self.moved.discard(cell)
+        self.logged_here.append(trim)
+
+    def expect_act(self, outcomes: list[Outcome], act: TrimFound | TrimCut) -> None:
+        """An act goes to the log, or is kept open and said."""
+        cell, step = self.cell(act.track), SETUP.steps[self.at[0] - 1]
+        self.touched.add(cell[1])
+        if self.held or isinstance(act, TrimCut):
+            outcome = outcomes.pop(0)
+            assert isinstance(outcome, Told)
+            assert f"track {cell[1]} " in outcome.text
+            self.moved.add(cell)
+            return
+        found_db, left_db = act.as_found.level_db, act.as_left.level_db
+        meanwhile = [
+            trim.target_vu + trim.as_left_db - step.target_vu
+            for trim in self.logged_here
+            if (trim.track, trim.origin) == (cell[1], "by hand") and trim.settled_s > act.started_s
+        ]
+        if meanwhile and abs(meanwhile[-1] - left_db) <= 0.05:
+            # The same act, logged by hand already.
+            return
+        found_db = meanwhile[-1] if meanwhile else found_db
+        self.expect_trim(outcomes.pop(0), cell, None if cell in self.moved else found_db, left_db)
+
+    def expect_closed(
+        self, outcomes: list[Outcome], pending: list[TrimFound | TrimCut], *, verify: bool = True
+    ) -> None:
+        """What is open is closed; what is right and untouched is verified; what is not is said in one line."""
+        for act in pending:
+            self.expect_act(outcomes, act)
+        if not verify or self.held:
+            return
+        step, unverified = SETUP.steps[self.at[0] - 1], []
+        for place in range(PLACES):
+            cell = self.cell(place)
+            here = any(trim.track == cell[1] for trim in self.logged_here)
+            if step is BIAS or cell[1] in self.touched or here or not self.heard:
+                continue
+            right = place in self.heard and abs(self.heard[place]) <= step.tolerance_db
+            if not self.again and self.is_complete(cell):
+                continue
+            if right and cell not in self.moved:
+                self.expect_trim(outcomes.pop(0), cell, self.heard[place], self.heard[place])
+            else:
+                unverified.append(cell[1])
+        told = [outcomes.pop(0)] if outcomes and isinstance(outcomes[0], Told) else []
+        for track in unverified:
+            assert any(isinstance(one, Told) and f"track {track} " in one.text for one in told)
+
+    # -- what happens
+
+    def act(self, place: int, found_db: float, left_db: float) -> TrimFound:
+        found, left = level(found_db, self.now_s - 9.0), level(left_db, self.now_s - 1.0)
+        return TrimFound(place, found, left, self.now_s - 8.0, self.now_s - 6.0, self.now_s - 5.0, (), False)
+
+    @rule(levels=st.dictionaries(PLACE, LEVELS_DB))
+    def hear(self, levels: dict[int, float]) -> None:
+        """The tone of the step plays: some tracks have it."""
+        visit = self.course.visit
+        assert visit is not None
+        for place in levels.keys() - self.heard.keys():
+            self.heard[place] = levels[place]
+            self.script.levels[place] = level(levels[place], self.now_s)
+        step = visit.step
+        vu = np.array([step.target_vu + self.heard.get(place, math.nan) for place in range(PLACES)])
+        spread = np.where(np.isnan(vu), math.nan, 0.01)
+        quiet = np.zeros(PLACES, dtype=bool)
+        self.levels = TrackLevels(0, 0, step.tone_hz, 9.0, vu, vu, vu, spread, spread, vu, quiet, vu)
+        self.course.tracks = self.levels
+        self.is_there = True
+        visit.see(self.levels, self.now_s)
+        self.tick()
+
+    @rule(place=PLACE, found_db=LEVELS_DB, left_db=LEVELS_DB)
+    def turn(self, place: int, found_db: float, left_db: float) -> None:
+        act = self.act(place, found_db, left_db)
+        outcomes = self.course.on("act seen", act)
+        self.expect_act(outcomes, act)
+        assert outcomes == []
+        self.tick()
+
+    @rule(place=PLACE, found_db=LEVELS_DB)
+    def cut(self, place: int, found_db: float) -> None:
+        act = TrimCut(place, level(found_db, self.now_s - 9.0), self.now_s - 8.0)
+        outcomes = self.course.on("act cut", act)
+        self.expect_act(outcomes, act)
+        assert outcomes == []
+        self.tick()
+
+    @rule(place=PLACE, found_db=LEVELS_DB, left_db=LEVELS_DB)
+    def turn_and_wait(self, place: int, found_db: float, left_db: float) -> None:
+        """An act is not finished before something else happens."""
+        self.script.pending.append(self.act(place, found_db, left_db))
+        self.tick()
+
+    def closing(self) -> list[TrimFound | TrimCut]:
+        return list(self.script.pending)
+
+    @rule(number=NUMBER)
+    def tape_leads(self, number: int) -> None:
+        if self.held or number == self.at[0]:
+            return
+        pending = self.closing()
+        self.script.choose(number - 1)
+        outcomes = self.course.on("tape leads on")
+        self.expect_closed(outcomes, pending)
+        assert outcomes == []
+        self.at = (number, self.at[1])
+        self.new_visit()
+        self.tick()
+
+    @rule(number=NUMBER, again=st.booleans())
+    def go_to(self, number: int, again: bool) -> None:
+        if number == self.at[0] and not again:
+            return
+        pending = self.closing()
+        number = self.at[0] if again else number
+        outcomes = self.course.on("repeat asked" if again else "step asked", number)
+        self.expect_closed(outcomes, pending)
+        assert outcomes == []
+        self.at = (number, self.at[1])
+        self.new_visit(again)
+        self.tick()
+
+    @rule()
+    def patch(self) -> None:
+        pending = self.closing()
+        number = 3 - self.at[1]
+        outcomes = self.course.on("bank asked", number)
+        self.expect_closed(outcomes, pending)
+        assert outcomes == []
+        self.at = (self.at[0], number)
+        self.new_visit()
+        self.tick()
+
+    @rule(on=st.booleans())
+    def hold(self, on: bool) -> None:
+        pending = self.closing()
+        outcomes = self.course.on("hold asked" if on else "release asked")
+        if on != self.held:
+            self.expect_closed(outcomes, pending, verify=False)
+        assert outcomes == []
+        self.held = on
+        self.tick()
+
+    @rule(track=st.integers(1, 7))
+    def log_by_hand(self, track: int) -> None:
+        (outcome,) = self.course.on("log asked", track)
+        patched = track in self.tracks
+        place = self.tracks.index(track) if patched else -1
+        if not patched or place not in self.heard or not self.is_there:
+            assert isinstance(outcome, Declined)
+            return
+        here = [trim for trim in self.logged_here if trim.track == track]
+        cell = self.cell(place)
+        step = SETUP.steps[cell[0] - 1]
+        found_db: float | None = (
+            here[-1].target_vu + here[-1].as_left_db - step.target_vu if here else self.heard[place]
+        )
+        self.expect_trim(outcome, cell, None if cell in self.moved else found_db, self.heard[place])
+        assert isinstance(outcome, TrimToLog)
+        assert outcome.trim.origin == "by hand"
+        self.tick()
+
+    @rule()
+    def lose_the_source(self) -> None:
+        assert self.course.on("source lost") == []
+        self.course.tracks = None
+        self.is_there = False
+        self.tick()
+
+    @rule(target=ids)
+    def commit(self) -> object:
+        made = []
+        for cell, trim, had_moved in self.awaited:
+            self.made += 1
+            trim_id = f"T{self.made}"
+            assert trim_id not in self.log
+            self.progress.logged(Record(trim_id, trim))
+            self.log[trim_id] = (cell, trim, had_moved)
+            made.append(trim_id)
+        self.awaited.clear()
+        return multiple(*made)
+
+    @rule()
+    def refuse(self) -> None:
+        for cell, trim, had_moved in self.awaited:
+            self.course.not_logged(trim)
+            if had_moved or trim.as_left_db != trim.as_found_db:
+                self.moved.add(cell)
+            self.logged_here = [one for one in self.logged_here if one != trim]
+        self.awaited.clear()
+
+    @rule(trim_id=consumes(ids))
+    def withdraw(self, trim_id: str) -> None:
+        self.course.withdrawn(trim_id)
+        if trim_id in self.log:
+            cell, trim, had_moved = self.log.pop(trim_id)
+            if had_moved:
+                self.moved.add(cell)
+            self.logged_here = [one for one in self.logged_here if one != trim]
+
+    @rule(keeps=st.booleans())
+    def crash(self, keeps: bool) -> None:
+        """The process dies; the log holds what was committed."""
+        place = self.course.place
+        assert (place.step, place.bank) == self.at
+        self.progress = Progress()
+        self.course = Course(SETUP, self.progress)
+        self.progress.restore([Record(trim_id, trim) for trim_id, (_, trim, _) in self.log.items()])
+        self.log = {trim_id: (cell, trim, False) for trim_id, (cell, trim, _) in self.log.items()}
+        self.course.go_to(place)
+        self.watch()
+        self.awaited.clear()
+        self.moved.clear()
+        self.held = False
+        self.new_visit()
+        self.tick()
+
+    @rule()
+    def stop(self) -> None:
+        pending = self.closing()
+        outcomes = self.course.on("stop asked")
+        self.expect_closed(outcomes, pending)
+        assert outcomes == []
+
+    @precondition(lambda self: not self.awaited)
+    @rule()
+    def finish(self) -> None:
+        pending = self.closing()
+        outcomes = self.course.on("finish asked")
+        self.expect_closed(outcomes, pending)
+        (outcome,) = outcomes
+        assert isinstance(outcome, FinishToLog)
+        assert dict(self.listed()) == {one.step: one.tracks for one in outcome.missing}
+
+    # -- what always holds
+
+    def listed(self) -> list[tuple[int, tuple[int, ...]]]:
+        missing: defaultdict[int, list[int]] = defaultdict(list)
+        for step in range(1, STEPS + 1):
+            for track in SETUP.tracks:
+                if not self.is_complete((step, track)):
+                    missing[step].append(track)
+        return [(step, tuple(tracks)) for step, tracks in missing.items()]
+
+    @invariant()
+    def the_place_is_one_that_exists(self) -> None:
+        assert self.course.place == Place(*self.at)
+        assert self.course.state == ("held" if self.held else "following")
+
+    @invariant()
+    def every_track_is_complete_or_listed_as_missing(self) -> None:
+        assert [(one.step, one.tracks) for one in self.course.missing()] == self.listed()
+
+    @invariant()
+    def as_found_is_the_first_that_stands_and_as_left_the_last(self) -> None:
+        rows = defaultdict(list)
+        for cell, trim, _ in self.log.values():
+            rows[cell].append(trim)
+        for step in range(1, STEPS + 1):
+            for track in SETUP.tracks:
+                trims = rows[step, track]
+                wanted = (trims[0], trims[-1]) if trims else None
+                assert self.progress.found_and_left(SETUP.steps[step - 1], track) == wanted
+
+
+TestAnyCourse = AnyCourse.TestCase
+TestAnyCourse.settings = settings(deadline=None, max_examples=150, stateful_step_count=40)
