@@ -115,7 +115,11 @@ def source_missing(directory: Path, recording: str) -> Iterator[tuple[Room, Daem
 @contextlib.contextmanager
 def source_hanging(directory: Path, recording: str) -> Iterator[tuple[Room, Daemon]]:
     room = Room(directory, JACK)
-    with closing(room.ear), JackServer(channels=2, synchronous=False) as server, Daemon(room.config, server.environment) as daemon:
+    with (
+        closing(room.ear),
+        JackServer(channels=2, synchronous=False) as server,
+        Daemon(room.config, server.environment) as daemon,
+    ):
         daemon.until(lambda: room.ear.value("/health/source") == "running", "the source runs")
         os.kill(server.pid, signal.SIGSTOP)
         try:
