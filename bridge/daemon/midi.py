@@ -1,5 +1,7 @@
 """MIDI in the daemon: ports, control and sink joined, and what is to be said of their health."""
 
+import time
+
 from bridge.config.convert import to_banks
 from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
@@ -63,6 +65,12 @@ class Midi:
     def dropped_packets(self) -> int:
         """Messages that came faster than they could be read."""
         return self._ports.lost_messages
+
+    @property
+    def tape_time(self) -> str:
+        """Where the tape is by its time code, hours to frames; empty when none was heard."""
+        told = self._control.tape_time(time.monotonic())
+        return str(told[0]) if told else ""
 
     def publish(self, frame: Frame, now_s: float) -> None:
         """Take a frame."""

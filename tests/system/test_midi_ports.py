@@ -277,3 +277,19 @@ def test_what_a_wire_is_given_at_most(server: JackServer) -> None:
         if int(message[2:4], 16) < 32:  # a lower half may repeat after another upper one
             assert last.get(message[:4]) != message[4:], "sent twice"
             last[message[:4]] = message[4:]
+
+
+def test_time_code_over_a_real_port(server: JackServer) -> None:
+    """The worked example of RP-004/008, 01:30:35:20 at 30 frames a second, as quarter frames and as a full frame."""
+    midi = Midi(loads(MACHINE + '[midi]\ntime_code = "Sync box"\n', Path("studio.toml")), CommandInbox())
+    with Player(server, "Sync box") as sync:
+        midi.start()
+        try:
+            wait_until(lambda: midi.state == "ready", "its port is open")
+            sync.send("F07F7F0101611E2314F7")
+            wait_until(lambda: midi.tape_time == "01:30:35:20", "the full frame is read")
+            sync.send("F104", "F8", "F111", "F123", "F132", "90", "F14E", "F151", "FE", "F161", "F176")
+            # Seven quarters after piece 0, so in the second frame that it takes to tell one.
+            wait_until(lambda: midi.tape_time in ("01:30:35:21", "01:30:35:22"), "the quarter frames are read")
+        finally:
+            midi.stop()
