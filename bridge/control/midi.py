@@ -28,6 +28,9 @@ more than two busy hands make. A port that makes more is a fault or a loop."""
 QUIET_S: Final = 1.0
 """A port that made too many commands is heard again when it was quiet for so long."""
 
+SHOWN_S: Final = 6.0
+"""How long it is shown why something was not done: whoever has pressed a pedal needs to look up."""
+
 TIME_CODE_STATUS: Final = (0xF1, 0xF0)
 
 _log = logging.getLogger(__name__)
@@ -88,7 +91,7 @@ class MidiControl:
         self._lock = threading.Lock()
         self._refusing = Episode()
         self._flooded = Episode()
-        self._refused_reason = ""
+        self._refused = (float("-inf"), "")
         self._refused_commands = 0
 
     @property
@@ -142,15 +145,20 @@ class MidiControl:
         elif isinstance(wish, TapeWish):
             self._refuse(port, self._transport(wish, at_s), at_s)
         else:
-            request = Request(wish, f"midi {port}", lambda reason: self._refuse(port, reason, at_s))
-            if not self._inbox.put(request):
+            # Whoever does it says why not, and shows it: MIDI has no way to answer.
+            if not self._inbox.put(Request(wish, f"midi {port}", lambda _reason: None)):
                 self._refuse(port, "too many commands are waiting", at_s)
 
     def _refuse(self, port: str, reason: str | None, at_s: float) -> None:
-        """Say why something was not done: MIDI has no way to answer. The same reason is said once an episode."""
+        """Take note of what could not even be asked. The same reason is said once an episode."""
         if reason is None:
             return
         self._refused_commands += 1
-        if self._refusing.happened(at_s) or reason != self._refused_reason:
+        if self._refusing.happened(at_s) or reason != self._refused[1]:
             _log.warning("MIDI input %s: %s", port, reason)
-        self._refused_reason = reason
+        self._refused = (at_s, reason)
+
+    def notice(self, now_s: float) -> str:
+        """Return why the newest command was not done, for as long as somebody needs to look up; empty otherwise."""
+        at_s, reason = self._refused
+        return f"not done: {reason}" if now_s - at_s < SHOWN_S else ""

@@ -49,7 +49,7 @@ class Midi:
     @property
     def problem(self) -> str:
         """What is wrong now, in one line; empty when nothing is."""
-        return self._ports.problem or self._sink.problem
+        return self._control.notice(time.monotonic()) or self._ports.problem or self._sink.problem
 
     @property
     def losses(self) -> int:

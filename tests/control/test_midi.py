@@ -10,7 +10,7 @@ import pytest
 from bridge.config.load import loads
 from bridge.config.midi_settings import MidiSettings
 from bridge.control.inbox import INBOX, CommandInbox
-from bridge.control.midi import BURST, COMMANDS_PER_S, QUIET_S, MidiControl
+from bridge.control.midi import BURST, COMMANDS_PER_S, QUIET_S, SHOWN_S, MidiControl
 from bridge.control.midi_bindings import TapeWish
 from bridge.control.midi_echo import ECHO_S, LOOP_ECHOES, LOOP_S, MUTED_S, EchoWatch
 from bridge.procedure.commands import (
@@ -189,15 +189,18 @@ def test_commands_that_refer_to_what_is_shown(caplog: pytest.LogCaptureFixture) 
     assert room.hear("90 01 7F 90 02 7F 90 03 7F") == [LogNow(6), Withdraw("t-2"), Hold(False)]
 
 
-def test_a_refusal_is_said_once_an_episode(caplog: pytest.LogCaptureFixture) -> None:
-    room = Room(bind(message="program", take="number", command="step"))
-    for _ in range(3):
-        room.control.receive("Foot board:out", b"\xc0\x63", room.now_s)
+def test_a_refusal_is_said_once_an_episode_and_shown_for_a_while(caplog: pytest.LogCaptureFixture) -> None:
+    room = Room(bind(message="program", take="number", command="log") + bind(message="start", command="undo"))
     with caplog.at_level(logging.WARNING):
-        for request in room.inbox.take():
-            request.answer("there is no step 99")
-    assert [record.getMessage() for record in caplog.records] == ["MIDI input Foot board:out: there is no step 99"]
-    assert room.control.refused == 3
+        for data in ("C063", "C063", "C063", "FA", "FA"):
+            room.hear(data)
+    assert [record.getMessage() for record in caplog.records] == [
+        "MIDI input Foot board:out: there is no track at place 99 of the bank: it has 8",
+        "MIDI input Foot board:out: no trim was logged yet",
+    ]
+    assert room.control.refused == 5
+    assert room.control.notice(room.now_s + 1.0) == "not done: no trim was logged yet"
+    assert room.control.notice(room.now_s + SHOWN_S) == ""
 
 
 def test_the_recorder_is_asked_only_where_that_is_enabled() -> None:
