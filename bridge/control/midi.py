@@ -144,10 +144,9 @@ class MidiControl:
             self._refuse(port, wish.reason, at_s)
         elif isinstance(wish, TapeWish):
             self._refuse(port, self._transport(wish, at_s), at_s)
-        else:
-            # Whoever does it says why not, and shows it: MIDI has no way to answer.
-            if not self._inbox.put(Request(wish, f"midi {port}", lambda _reason: None)):
-                self._refuse(port, "too many commands are waiting", at_s)
+        # Whoever does it says why not, and shows it: MIDI has no way to answer.
+        elif not self._inbox.put(Request(wish, f"midi {port}", lambda _reason: None)):
+            self._refuse(port, "too many commands are waiting", at_s)
 
     def _refuse(self, port: str, reason: str | None, at_s: float) -> None:
         """Take note of what could not even be asked. The same reason is said once an episode."""
