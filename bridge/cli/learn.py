@@ -10,8 +10,9 @@ from bridge.cli.questions import Questions, whole
 from bridge.config.edit import EditRefusedError, fingerprint, write_entry
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load
-from bridge.config.midi_checks import NUMBERED, TAPE_COMMANDS, VALUED, WITH_ARGUMENT, midi_findings
+from bridge.config.midi_checks import CONFIRMATIONS, NUMBERED, TAPE_COMMANDS, VALUED, WITH_ARGUMENT, midi_findings
 from bridge.config.midi_settings import MidiBindSettings, MidiCommand, MidiKind, MidiSettings
+from bridge.procedure.preparation import PREPARATION
 from bridge.wire.midi import stable_part
 from bridge.wire.midi_messages import MessageReader, MidiMessage
 from bridge.wire.midi_ports import MidiPorts
@@ -32,6 +33,9 @@ MEANINGS: Final[dict[MidiCommand, str]] = {
     "log": "log the track in focus, or one of its own",
     "undo": "take back the newest trim",
     "note": "write a note into the log",
+    "confirm": "confirm an item of the preparation",
+    "take back": "take back such a confirmation",
+    "finish": "end the calibration",
     "tape stop": "stop the recorder",
     "tape play": "let the recorder play",
     "tape to tone": "wind to the tone of the step",
@@ -159,6 +163,9 @@ def _completed(console: Console, source: Source, command: MidiCommand, settings:
         _ask_argument(console, source, command, entry)
     elif command == "note":
         entry["text"] = console.ask("What is written into the log", "")
+    elif command in CONFIRMATIONS:
+        entry["text"] = console.ask(f"Which item: {', '.join(item.key for item in PREPARATION)}", "")
+        entry["who"] = console.ask("Who does it", "")
     if "take" not in entry and message.kind in VALUED:
         kind = console.ask("Momentary (acts when pressed) or latching (each click acts)", "momentary")
         if kind not in ("momentary", "latching"):

@@ -6,6 +6,7 @@ from typing import Final
 
 from bridge.config.faults import Finding
 from bridge.config.midi_settings import MidiBindSettings, MidiSettings
+from bridge.procedure.preparation import PREPARATION
 
 HEX: Final = re.compile(r"\s*([0-7][0-9A-Fa-f]\s*)+")
 """Bytes of seven bits, two digits each: nothing else may stand in a system exclusive message."""
@@ -25,6 +26,7 @@ VALUED: Final = (
 """Kinds of message that carry a number, and those that carry a value."""
 
 WITH_ARGUMENT: Final = ("step", "bank", "focus", "log")
+CONFIRMATIONS: Final = ("confirm", "take back")
 TAPE_COMMANDS: Final = ("tape stop", "tape play", "tape to tone")
 
 
@@ -84,6 +86,12 @@ def _bind(bind: MidiBindSettings, midi: MidiSettings) -> Iterator[tuple[str, str
     yield from _argument(bind)
     if bind.command == "note" and not bind.text:
         yield "text", "missing; the command note needs what is to be written"
+    if bind.command in CONFIRMATIONS:
+        items = [item.key for item in PREPARATION]
+        if bind.text not in items:
+            yield "text", f"must be an item of the preparation: {', '.join(items)}"
+        if not bind.who:
+            yield "who", f"missing; {bind.command} needs who does it"
     if bind.command in TAPE_COMMANDS and not midi.machine_control:
         yield "command", "needs machine_control = true in [midi]"
 

@@ -41,6 +41,9 @@ MidiCommand = Literal[
     "log",
     "undo",
     "note",
+    "confirm",
+    "take back",
+    "finish",
     "tape stop",
     "tape play",
     "tape to tone",
@@ -89,7 +92,9 @@ class MidiBindSettings(Section):
     encoder: Literal["two's complement", "offset 64", "sign and size"] = "two's complement"
     """How an endless encoder writes a turn to the left: 127, 63 or 65 for one click."""
     text: Annotated[str, Field(max_length=500)] = ""
-    """For the command note: what is written into the log."""
+    """For the command note: what is written into the log. For confirm and take back: the item of the preparation."""
+    who: Annotated[str, Field(max_length=64)] = ""
+    """For confirm and take back: who does it."""
     switch: Literal["momentary", "latching"] = "momentary"
     """Momentary acts when it is pressed; latching says on and off in turn, and each change acts."""
     debounce_s: Annotated[float, Field(ge=0.0, le=2.0)] = 0.05

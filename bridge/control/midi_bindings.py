@@ -11,6 +11,8 @@ from bridge.config.midi_settings import MidiBindSettings
 from bridge.control.midi_switches import Contact, Turning, clicks
 from bridge.procedure.commands import (
     Command,
+    Confirm,
+    Finish,
     Focus,
     GoToStep,
     Hold,
@@ -20,6 +22,7 @@ from bridge.procedure.commands import (
     PreviousStep,
     RepeatStep,
     SelectBank,
+    TakeBack,
     Withdraw,
 )
 from bridge.readings import Frame
@@ -211,6 +214,12 @@ class _Binding:
                 return Withdraw(situation.trim_id) if situation.trim_id else Impossible("no trim was logged yet")
             case "note":
                 return Note(bind.text)
+            case "confirm":
+                return Confirm(bind.text, bind.who)
+            case "take back":
+                return TakeBack(bind.text, bind.who)
+            case "finish":
+                return Finish()
             case "tape stop":
                 return TapeWish("stop")
             case "tape play":

@@ -15,6 +15,8 @@ from bridge.control.midi_bindings import TapeWish
 from bridge.control.midi_echo import ECHO_S, LOOP_ECHOES, LOOP_S, MUTED_S, EchoWatch
 from bridge.procedure.commands import (
     Command,
+    Confirm,
+    Finish,
     Focus,
     GoToStep,
     Hold,
@@ -24,6 +26,7 @@ from bridge.procedure.commands import (
     PreviousStep,
     RepeatStep,
     SelectBank,
+    TakeBack,
     Withdraw,
 )
 from bridge.readings import Frame, Health, Reading, StepReading, Trim
@@ -90,7 +93,17 @@ def bind(**keys: Any) -> str:
         ({"message": "tune request", "command": "log", "argument": 4}, "F6", LogNow(4)),
         ({"message": "start", "command": "undo"}, "FA", Withdraw("t-9")),
         ({"message": "continue", "command": "note", "text": "azimuth set"}, "FB", Note("azimuth set")),
-        ({"message": "stop", "command": "next"}, "FC", NextStep()),
+        ({"message": "stop", "command": "finish"}, "FC", Finish()),
+        (
+            {"message": "note", "number": 1, "command": "confirm", "text": "heads cleaned", "who": "the left pedal"},
+            "90 01 01",
+            Confirm("heads cleaned", "the left pedal"),
+        ),
+        (
+            {"message": "note", "number": 1, "command": "take back", "text": "heads cleaned", "who": "the left pedal"},
+            "90 01 01",
+            TakeBack("heads cleaned", "the left pedal"),
+        ),
         ({"message": "reset", "command": "back"}, "FF", PreviousStep()),
         (
             {"message": "system exclusive", "data": "7D 01 0f", "command": "next"},
