@@ -41,6 +41,7 @@ class StepReading:
     tolerance_db: float
     complete: int = 0
     missing_tracks: tuple[int, ...] = ()
+    uncertainty_db: float = 0.0
 
     @property
     def missing(self) -> int:
@@ -68,6 +69,7 @@ class Health:
     message: str = ""
     midi: MidiState = "off"
     midi_losses: int = 0
+    declined_commands: int = 0
 
 
 @dataclass(frozen=True, slots=True)

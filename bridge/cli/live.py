@@ -87,8 +87,13 @@ def step_line(step: StepReading) -> str:
         return "no steps"
     return (
         f"step {step.number} of {step.count}: {step.adjustment}, {step.tone_hz:g} Hz, {step.speed_ips:g} in/s, "
-        f"target {signed(step.target_vu)} VU ±{step.tolerance_db:g}"
+        f"target {signed(step.target_vu)} VU ±{step.tolerance_db:g}{_trust(step)}"
     )
+
+
+def _trust(step: StepReading) -> str:
+    """Return how far a target can be trusted, where that is less than what is asked of the tracks."""
+    return f", give or take {step.uncertainty_db:.1f}" if step.uncertainty_db > step.tolerance_db else ""
 
 
 def health_line(frame: Frame, logged: int) -> str:
@@ -117,7 +122,8 @@ def clock(position_s: float) -> str:
 
 def signed(level_db: float) -> str:
     """Return a level with its sign; a dash when there is none."""
-    return "—" if math.isnan(level_db) else f"{level_db:+.2f}".replace("-", "−")
+    # A level of no more than rounding has no sign of its own.
+    return "—" if math.isnan(level_db) else f"{round(level_db, 2) + 0.0:+.2f}".replace("-", "−")
 
 
 def _tracks(frame: Frame) -> Table:

@@ -100,7 +100,10 @@ def _pass_through(source: Recording, engine: Engine) -> float:
     end_frame = 0
     source.start()
     try:
-        engine.source_began(source, 0.0)
+        try:
+            engine.source_began(source, 0.0)
+        except ValueError as error:
+            raise FailedError(str(error)) from None
         while True:
             block = source.read(READ_S)
             if block is None:
@@ -110,8 +113,8 @@ def _pass_through(source: Recording, engine: Engine) -> float:
             end_frame = block.end_frame
     except EOFError:
         engine.source_ended()
-    except ValueError as error:
-        raise FailedError(str(error)) from None
     finally:
         source.stop()
+    if end_frame == 0:
+        raise FailedError(f"{source.description}: holds no samples")
     return end_frame / source.sample_rate_hz

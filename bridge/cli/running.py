@@ -153,7 +153,9 @@ def _stopping_on_signals(service: Service) -> Iterator[None]:
     def ask(_number: int, _frame: object) -> None:
         service.ask_to_stop()
 
-    before = {number: signal.signal(number, ask) for number in SIGNALS}
+    # Whoever has started this with a signal ignored (nohup) wants it ignored.
+    heard = [number for number in SIGNALS if signal.getsignal(number) is not signal.SIG_IGN]
+    before = {number: signal.signal(number, ask) for number in heard}
     try:
         yield
     finally:

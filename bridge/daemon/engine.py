@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Final, Protocol
 
 from bridge.control.inbox import CommandInbox, Request
+from bridge.daemon.health import Counters, HealthBook, MidiHealth
 from bridge.daemon.practice import practise
 from bridge.log.calibrations import Resumption
 from bridge.log.entries import (
@@ -46,20 +47,16 @@ from bridge.procedure.preparation import Confirmation, outstanding
 from bridge.procedure.progress import TRACKS_TOLD, Record
 from bridge.procedure.setup import Place, Setup
 from bridge.ranges import ranges
-from bridge.readings import Frame, Health, MidiState, Trim
+from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Source
-from bridge.source.device import Device
 from bridge.source.simulated import Simulated
+from bridge.wire.episodes import Episode
 
 LOG_OFF = "the log is off: nothing can be logged"
 
 OVERRUN_EVENT_S: Final = 10.0
 """Overruns that follow one another are one event in so long: a computer that cannot keep up has a hundred a second."""
-
-ALL_ZERO = (
-    "every input is exactly zero, not even noise: see what is connected and patched; on macOS, allow the microphone"
-)
 
 _log = logging.getLogger(__name__)
 
@@ -73,39 +70,6 @@ class Viewer(Protocol):
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:
         """Take note of a trim whose commit is on disk."""
-        ...
-
-
-class Counters(Protocol):
-    """Where the counts of refused and lost packets stand."""
-
-    @property
-    def refused_packets(self) -> int:
-        """Packets that were refused."""
-        ...
-
-    @property
-    def dropped_packets(self) -> int:
-        """Packets that were lost on the way in or out."""
-        ...
-
-
-class MidiHealth(Protocol):
-    """How MIDI does."""
-
-    @property
-    def state(self) -> MidiState:
-        """Whether the ports are there."""
-        ...
-
-    @property
-    def losses(self) -> int:
-        """How often a port went away."""
-        ...
-
-    @property
-    def problem(self) -> str:
-        """What is wrong now, in one line; empty when nothing is."""
         ...
 
 
@@ -146,18 +110,15 @@ class Engine:
         self._viewers = tuple(viewers)
         self._inbox = inbox
         self._log = log
-        self._counters = tuple(counters)
-        self._midi = midi
         self._asks_preparation = asks_preparation
         self._meter: Meter | None = None
         self._source: Source | None = None
         self._published = 0
         self._captured_ns = 0
-        self._problem = ""
-        self._farewell = ""
-        self._source_losses = 0
-        self._ended = False
-        self._lost_before = (0, 0)
+        self._health = HealthBook(
+            self.calibration, log=log, counters=counters, midi=midi, asks_preparation=asks_preparation
+        )
+        self._declining = Episode()
         self._overruns_told = 0
         self._overrun_event_s = -math.inf
 
@@ -205,24 +166,22 @@ class Engine:
         self._published = 0
         self._overruns_told = 0
         self._patch_simulated()
-        if self._problem:
+        if self._health.problem:
             self._event("source back", source.description)
-        self._problem = ""
+        self._health.source_began(source)
 
     def source_lost(self, reason: str) -> None:
         """Take note that the source is gone."""
         if self._source is not None:
-            self._lost_before = (self._overruns, self._lost_frames)
             self._source = None
-            self._source_losses += 1
             self._event("source lost", reason)
             _log.error("source lost: %s", reason)
         self.calibration.source_lost()
-        self._problem = reason
+        self._health.source_lost(reason)
 
     def source_ended(self) -> None:
         """Take note that a recording is over."""
-        self._ended = True
+        self._health.source_ended()
         self.stop()
 
     def stop(self) -> None:
@@ -279,6 +238,7 @@ class Engine:
                     if isinstance(entry, TrimEntry):
                         self.calibration.not_logged(entry.trim)
                     if isinstance(tag, Request):
+                        self._health.declined(reason, now_s)
                         tag.answer(reason)
 
     def _committed(self, entry: Entry, entry_id: str, now_s: float) -> None:
@@ -300,7 +260,11 @@ class Engine:
 
     def _do(self, request: Request) -> None:
         if isinstance(request.command, Practice) and isinstance(self._source, Simulated):
-            request.answer(practise(self._source, request.command))
+            reason = practise(self._source, request.command)
+            if reason is None:
+                request.answer(None)
+            else:
+                self._decline(request, reason)
             return
         *consequences, answer = self.calibration.handle(request.command)
         for outcome in consequences:
@@ -320,14 +284,14 @@ class Engine:
                     request.answer(None)
             case Declined(reason):
                 if request is not None:
-                    request.answer(reason)
+                    self._decline(request, reason)
             case StepMoved():
                 self._submit_place(now_ns)
             case Told(text):
                 _log.warning("%s", text)
                 self._event("told", text)
             case TrimToLog(trim, way):
-                self._farewell = ""
+                self._health.farewell = ""
                 if self._log is None:
                     self.calibration.not_logged(trim)
                 self._submit(TrimEntry(trim, way), request)
@@ -343,11 +307,19 @@ class Engine:
                 for one in missing:
                     self._event("missing", f"nothing for {one}", step=one.step, tracks=list(one.tracks))
                 lacking = "; ".join(map(str, missing))
-                self._farewell = f"the calibration has ended without {lacking}" if lacking else ""
+                self._health.farewell = f"the calibration has ended without {lacking}" if lacking else ""
                 if self._asks_preparation:
                     for last in outstanding(self.calibration.confirmed, "after the last tone"):
                         _log.warning("%s %s", last.question, last.why)
                 self._submit(FinishEntry(now_ns, then_begin=True), request)
+
+    def _decline(self, request: Request, reason: str) -> None:
+        """Say why not, also to whoever did not ask for an answer: a pedal has no ears."""
+        now_s = time.monotonic()
+        if self._declining.happened(now_s):
+            _log.warning("not done: %s from %s: %s", type(request.command).__name__, request.sender, reason)
+        self._health.declined(reason, now_s)
+        request.answer(reason)
 
     def _patch_simulated(self) -> None:
         """Do what a person does with the leads when another bank is chosen."""
@@ -363,7 +335,7 @@ class Engine:
         if self._log is not None:
             self._log.submit(entry, request)
         elif request is not None:
-            request.answer(LOG_OFF)
+            self._decline(request, LOG_OFF)
 
     def _event(self, kind: str, message: str, **details: object) -> None:
         self._submit(EventEntry(kind, message, time.time_ns(), details))
@@ -378,45 +350,9 @@ class Engine:
         self._event("overrun", "samples were lost", overruns=source.overruns, lost_frames=source.lost_frames)
         self._overruns_told = source.overruns
 
-    @property
-    def _overruns(self) -> int:
-        return self._lost_before[0] + (self._source.overruns if self._source else 0)
-
-    @property
-    def _lost_frames(self) -> int:
-        return self._lost_before[1] + (self._source.lost_frames if self._source else 0)
-
     def health(self) -> Health:
         """Return what went wrong so far, and what is wrong now."""
-        log, counters, midi = self._log, self._counters, self._midi
-        return Health(
-            source="ended" if self._ended else "running" if self._source else "lost",
-            log=log.state if log else "off",
-            overruns=self._overruns,
-            lost_frames=self._lost_frames,
-            source_losses=self._source_losses,
-            refused_packets=sum(one.refused_packets for one in counters),
-            refused_trims=log.refused_trims if log else 0,
-            dropped_packets=sum(one.dropped_packets for one in counters),
-            message=self._problem
-            or (log.problem if log else "")
-            or self._farewell
-            or self.calibration.notice
-            or self._silent()
-            or self._unprepared()
-            or (midi.problem if midi else ""),
-            midi=midi.state if midi else "off",
-            midi_losses=midi.losses if midi else 0,
-        )
-
-    def _silent(self) -> str:
-        return ALL_ZERO if isinstance(self._source, Device) and self._source.all_zero else ""
-
-    def _unprepared(self) -> str:
-        if not self._asks_preparation:
-            return ""
-        waiting = [item.key for item in outstanding(self.calibration.confirmed, "before the first tone")]
-        return f"not confirmed yet: {', '.join(waiting)}" if waiting else ""
+        return self._health.now(time.monotonic())
 
     def _publish(self, captured_ns: int) -> None:
         # A source that comes back may have captured its first samples before it was said to be lost for the last time.

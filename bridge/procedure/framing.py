@@ -103,6 +103,7 @@ class Framing:
             speed_ips=step.speed_ips,
             target_vu=step.target_vu,
             tolerance_db=step.tolerance_db,
+            uncertainty_db=step.target_uncertainty_db,
             complete=len(self._setup.tracks) - len(missing),
             missing_tracks=missing,
         )

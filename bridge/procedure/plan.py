@@ -9,7 +9,7 @@ What has no trimmer on a meter, such as azimuth, is no step: it is advice before
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from bridge.procedure.steps import Step
@@ -88,9 +88,27 @@ def generate_steps(machine: Machine, tape: CalibrationTape) -> tuple[Step, ...]:
     tones = _tape_tones(tape, speed_ips)
     advice = _advice(machine, tones, speed_ips)
     return tuple(
-        plan_step(request, machine, tape, tuple(advice.get(request.adjustment, ())))
+        _honest(plan_step(request, machine, tape, tuple(advice.get(request.adjustment, ()))))
         for request in (*_tape_requests(tones, speed_ips), *_record_requests(tones, speed_ips))
     )
+
+
+def _honest(step: Step) -> Step:
+    """Return a low step whose target is a guess with a tolerance as wide as the guess, and with what to do instead.
+
+    Fringing that is only estimated is no target to pass or fail (McKnight, JAES 26(4), 1978, says in its abstract that
+    it cannot be computed accurately at the lowest frequencies).
+    """
+    guessed = any(warning.code == "fringing_estimated" for warning in step.target_warnings)
+    if not (guessed and step.adjustment.endswith(" low")) or step.target_uncertainty_db <= step.tolerance_db:
+        return step
+    wide_db = math.ceil(step.target_uncertainty_db * 10.0) / 10.0
+    said = (
+        f"This target is an estimate, give or take {step.target_uncertainty_db:.1f} dB: look here only for a track that"
+        " differs from the others, and set the low end by recording, in the step record low; or measure the fringing"
+        " and give its table."
+    )
+    return replace(step, tolerance_db=wide_db, advice=(*step.advice, said))
 
 
 def default_tolerance_db(adjustment: Adjustment, tone_hz: float) -> float:

@@ -114,6 +114,7 @@ _TARGET = (Argument("f", "target", "VU", -40, 12),)
 _DEVIATION = (Argument("f", "deviation", "dB", -212, 103, nothing=True),)
 _SPREAD = (Argument("f", "spread", "dB", 0, 200, nothing=True),)
 _TOLERANCE = (Argument("f", "tolerance", "dB", 0, 12),)
+_UNCERTAINTY = (Argument("f", "uncertainty", "dB", 0, 60),)
 _HZ = (Argument("f", "frequency", "Hz", 0, 20_000),)
 _TONE_S = (Argument("f", "time", "s", 0, 36_000),)
 _IPS = (Argument("f", "speed", "in/s", 0, 60),)
@@ -154,6 +155,9 @@ FRAME_ADDRESSES: Final = (
     Address(
         "/step/tolerance_db", _TOLERANCE, "how far from the target is still right, up or down", "step.tolerance_db"
     ),
+    Address(
+        "/step/uncertainty_db", _UNCERTAINTY, "how far the target can be trusted, up or down", "step.uncertainty_db"
+    ),
     Address("/step/complete", _COUNT, "how many tracks of the machine have what they need in the log", "step.complete"),
     Address("/step/missing", _COUNT, "how many tracks have not", "step.missing"),
     Address("/step/missing_tracks", _TRACKS, 'which they are, as in "3, 9-16"', "step.missing_text"),
@@ -167,6 +171,7 @@ FRAME_ADDRESSES: Final = (
     Address("/health/lost_frames", _COUNT, "how many samples of each input were lost", "health.lost_frames"),
     Address("/health/source_losses", _COUNT, "how often the source went away", "health.source_losses"),
     Address("/health/refused_packets", _COUNT, "packets refused, in whole or in part", "health.refused_packets"),
+    Address("/health/declined_commands", _COUNT, "commands that could not be done", "health.declined_commands"),
     Address("/health/refused_trims", _COUNT, "trims that could not be written", "health.refused_trims"),
     Address("/health/dropped_packets", _COUNT, "packets lost on the way in or out", "health.dropped_packets"),
     Address("/health/midi", _MIDI, "whether the MIDI ports that the config names are there", "health.midi"),

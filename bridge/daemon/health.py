@@ -1,0 +1,165 @@
+"""How the daemon is: what goes wrong in; counts, and the one line that matters most now, out."""
+
+from collections.abc import Sequence
+from typing import Final, Protocol
+
+from bridge.procedure.calibration import Calibration
+from bridge.procedure.preparation import outstanding
+from bridge.readings import Health, MidiState
+from bridge.sinks.log import LogWriter
+from bridge.source.block import Source
+from bridge.source.device import Device
+
+DECLINED_S: Final = 6.0
+"""How long a command that was not done is said: whoever has pressed a pedal needs to look up."""
+
+ALL_ZERO: Final = (
+    "every input is exactly zero, not even noise: see what is connected and patched; on macOS, allow the microphone"
+)
+
+
+class Counters(Protocol):
+    """Where the counts of refused and lost packets stand."""
+
+    @property
+    def refused_packets(self) -> int:
+        """Packets that were refused."""
+        ...
+
+    @property
+    def dropped_packets(self) -> int:
+        """Packets that were lost on the way in or out."""
+        ...
+
+
+class MidiHealth(Protocol):
+    """How MIDI does."""
+
+    @property
+    def state(self) -> MidiState:
+        """Whether the ports are there."""
+        ...
+
+    @property
+    def losses(self) -> int:
+        """How often a port went away."""
+        ...
+
+    @property
+    def problem(self) -> str:
+        """What is wrong now, in one line; empty when nothing is."""
+        ...
+
+
+class HealthBook:
+    """Keeps the counts over all sources of a run, and what is wrong now.
+
+    Parameters
+    ----------
+    calibration : Calibration
+        Whose notices are passed on.
+    log : LogWriter or None
+    counters : sequence of Counters
+        Of each way in and out.
+    midi : MidiHealth or None
+    asks_preparation : bool
+        Whether what is not confirmed of the preparation is said.
+    """
+
+    def __init__(
+        self,
+        calibration: Calibration,
+        *,
+        log: LogWriter | None,
+        counters: Sequence[Counters],
+        midi: MidiHealth | None,
+        asks_preparation: bool,
+    ) -> None:
+        self._calibration = calibration
+        self._log = log
+        self._counters = tuple(counters)
+        self._midi = midi
+        self._asks_preparation = asks_preparation
+        self._source: Source | None = None
+        self._losses = 0
+        self._before = (0, 0)
+        self._ended = False
+        self._declined = ""
+        self._declined_s = 0.0
+        self._declined_commands = 0
+        self.problem = ""
+        """Why there is no source; empty when there is one."""
+        self.farewell = ""
+        """What the calibration that has ended never got."""
+
+    def source_began(self, source: Source) -> None:
+        """Take note of a source that runs."""
+        self._source = source
+        self.problem = ""
+
+    def source_lost(self, reason: str) -> None:
+        """Take note that the source is gone, or still is."""
+        if self._source is not None:
+            self._before = (self._overruns, self._lost_frames)
+            self._source = None
+            self._losses += 1
+        self.problem = reason
+
+    def source_ended(self) -> None:
+        """Take note that a recording is over."""
+        self._ended = True
+
+    def declined(self, reason: str, now_s: float) -> None:
+        """Take note of a command that was not done; ``now_s`` is monotonic."""
+        self._declined = f"not done: {reason}"
+        self._declined_s = now_s
+        self._declined_commands += 1
+
+    @property
+    def _overruns(self) -> int:
+        return self._before[0] + (self._source.overruns if self._source else 0)
+
+    @property
+    def _lost_frames(self) -> int:
+        return self._before[1] + (self._source.lost_frames if self._source else 0)
+
+    def now(self, now_s: float) -> Health:
+        """Return how the daemon is; ``now_s`` is monotonic."""
+        log, midi = self._log, self._midi
+        return Health(
+            source="ended" if self._ended else "running" if self._source else "lost",
+            log=log.state if log else "off",
+            overruns=self._overruns,
+            lost_frames=self._lost_frames,
+            source_losses=self._losses,
+            refused_packets=sum(one.refused_packets for one in self._counters),
+            declined_commands=self._declined_commands,
+            refused_trims=log.refused_trims if log else 0,
+            dropped_packets=sum(one.dropped_packets for one in self._counters),
+            message=self._message(now_s),
+            midi=midi.state if midi else "off",
+            midi_losses=midi.losses if midi else 0,
+        )
+
+    def _message(self, now_s: float) -> str:
+        """Return the one line that matters most."""
+        declined = self._declined if self._declined and now_s - self._declined_s < DECLINED_S else ""
+        return (
+            self.problem
+            or (self._log.problem if self._log else "")
+            or declined
+            or self.farewell
+            or self._calibration.notice
+            or self._silent()
+            or self._unprepared()
+            or (self._midi.problem if self._midi else "")
+        )
+
+    def _silent(self) -> str:
+        return ALL_ZERO if isinstance(self._source, Device) and self._source.all_zero else ""
+
+    def _unprepared(self) -> str:
+        if not self._asks_preparation:
+            return ""
+        waiting = [item.key for item in outstanding(self._calibration.confirmed, "before the first tone")]
+        return f"not confirmed yet: {', '.join(waiting)}" if waiting else ""
