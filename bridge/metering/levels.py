@@ -24,7 +24,8 @@ class Levels:
     tone_hz : float
         Frequency of the tone that plays, the same for all inputs; 0.0 when none does.
     tone_s : float
-        For how long that tone has played without a break, seconds; 0.0 when none does.
+        For how long a tone has been heard without a break, seconds; 0.0 when none is. Where one low tone follows
+        another without a pause it runs on, while ``tone_hz`` glides and ``spread_db`` is large for a moment.
     vu_dbfs : ndarray
         VU-ballistic level.
     tone_dbfs : ndarray

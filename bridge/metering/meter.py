@@ -23,6 +23,13 @@ SILENCE: Final = ratio(SILENCE_DB)
 
 RMS_WINDOW_S: Final = 0.3
 
+DC_SHARE: Final = 0.01
+"""Share of each measurement in the running mean of an input, taken twice: it follows an offset within some seconds, and
+no tone from 20 Hz up moves it by more than a ten-thousandth of its level."""
+
+LEAST_DC: Final = 3e-5
+"""An offset of −90 dBFS: below it nothing is read differently by 0.01 dB, down to −30 VU."""
+
 GAP_S: Final = 0.25
 """Lost samples for longer than this make what was measured before worthless; a shorter gap the windows bear."""
 
@@ -48,6 +55,7 @@ class Meter:
         self._squared = np.empty((self.frames, inputs), dtype=np.float32)
         self._ones = np.full(self.frames, 1.0 / self.frames, dtype=np.float32)
         self._partial = np.empty((self.frames, inputs), dtype=np.float32)
+        self._centred = np.empty((self.frames, inputs), dtype=np.float32)
         self._amplitudes = np.empty((3, inputs))
         self._restart(0)
 
@@ -55,6 +63,8 @@ class Meter:
         self._ballistics = Ballistics(self._sample_rate_hz, self._inputs)
         self._tone = ToneTracker(self._sample_rate_hz, self._inputs, self._hop_frames)
         self._power: History[np.float64] = History(self._rms_measurements, self._inputs, np.float64)
+        self._mean = np.zeros(self._inputs, dtype=np.float32)
+        self._dc = np.zeros(self._inputs, dtype=np.float32)
         self._filled = 0
         self._measurements = 0
         self._next_frame = first_frame
@@ -89,8 +99,17 @@ class Meter:
 
     def _measure(self, samples: NDArray[np.float32], end_frame: int, captured_ns: int) -> Levels:
         self._measurements += 1
-        self._ballistics.push(samples)
-        peak = self._ballistics.rectified.reshape(-1, self._fold * self._inputs).max(axis=0)
+        self._mean += DC_SHARE * (self._ones.dot(samples) - self._mean)
+        self._dc += DC_SHARE * (self._mean - self._dc)
+        if np.abs(self._dc).max() > LEAST_DC:
+            # A volume indicator is coupled by a transformer; clipping is what the converter sees.
+            highest = np.abs(samples).max(axis=0)
+            samples = np.subtract(samples, self._dc, out=self._centred)
+            self._ballistics.push(samples)
+        else:
+            self._ballistics.push(samples)
+            folded = self._ballistics.rectified.reshape(-1, self._fold * self._inputs).max(axis=0)
+            highest = folded.reshape(self._fold, self._inputs).max(axis=0)
         np.multiply(samples, samples, out=self._squared)
         power = self._ones.dot(self._squared).astype(np.float64)
         self._power.append(power)
@@ -99,9 +118,9 @@ class Meter:
         if excess is not None:
             self._ballistics.correct(-excess)
         rms_over = min(self._rms_measurements, self._measurements)
-        needle, highest, rms = self._amplitudes
+        needle, peak, rms = self._amplitudes
         needle[:] = self._ballistics.position
-        highest[:] = peak.reshape(self._fold, self._inputs).max(axis=0)
+        peak[:] = highest
         # A full-scale sine has a mean square of 1/2 and reads 0 dBFS.
         np.sqrt(2.0 / rms_over * self._power.last(rms_over).sum(axis=0), out=rms)
         vu_dbfs, peak_dbfs, rms_dbfs = 20.0 * np.log10(np.maximum(self._amplitudes, SILENCE))

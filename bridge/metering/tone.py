@@ -3,6 +3,9 @@
 While no tone is known, the last stretch of samples is searched for one. Once found, each hop is detected in quadrature
 at that frequency; the phase from hop to hop tells how far the tone has moved (speed error, wow and flutter), and the
 detector follows. Below `WHOLE_HOP_HZ` several hops are summed in phase, so that every window holds six periods.
+
+What the phase does within a hop cannot be followed: scrape flutter of 0.1 % at 90 Hz, beside 0.3 % of slow wow, lowers
+the level by 0.015 dB at 10 kHz and 0.06 dB at 20 kHz.
 """
 
 import cmath

@@ -165,6 +165,19 @@ def test_noise_floor_without_a_tone() -> None:
     assert said.rms_dbfs == pytest.approx([-63.0 + 3.01] * 2, abs=0.1)
 
 
+@pytest.mark.parametrize("hz", [1000, 16_000])
+def test_an_offset_of_the_converter_is_no_level(hz: float) -> None:
+    # DC at −40 dBFS beside a tone of −38 dBFS: a volume indicator is AC-coupled and does not see it.
+    rate = 48_000
+    samples = tone(rate, hz, 8.0, level_dbfs=-38.0) + np.float32(0.01)
+    said = measure(samples, rate)[-50:]
+    assert np.abs(np.array([levels.vu_dbfs for levels in said]) + 38.0).max() < 0.05
+    assert np.abs(np.array([levels.fine_dbfs for levels in said]) + 38.0).max() < 0.01
+    only_dc = measure(np.full((rate * 10, 1), 0.01, dtype=np.float32), rate)[-1]
+    assert only_dc.rms_dbfs[0] < -100.0
+    assert only_dc.peak_dbfs[0] == pytest.approx(-40.0, abs=0.01)
+
+
 def test_clipping_is_told_once_for_each_measurement() -> None:
     rate = 48_000
     samples = tone(rate, 1000, 1.0, level_dbfs=-1.0)
