@@ -178,8 +178,12 @@ class Visit:
         why = self._why_not(place, steady)
         if why or steady is None:
             return Unverified(track, why)
-        found = Found(step.target_vu + steady.level_db, steady.from_s)
-        return self._trim(place, found, (found.level_vu, steady.spread_db), steady.to_s, now)
+        left_vu = step.target_vu + steady.level_db
+        first = self._found[place]
+        # What has changed too little to be seen as it did is not what it was found at.
+        same = abs(left_vu - first.level_vu) <= SAME_DB + SAME_SPREADS * steady.spread_db
+        found = Found(left_vu, steady.from_s) if same else first
+        return self._trim(place, found, (left_vu, steady.spread_db), steady.to_s, now)
 
     def _why_not(self, place: int, steady: Settled | None) -> str:
         """Say why an untouched track cannot be verified; empty when it can."""
