@@ -7,9 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from bridge.procedure.blocks import Bools, Floats
-from bridge.procedure.record import Record
-from bridge.procedure.wander import masked_median
+from bridge.procedure.blocks import Floats
 
 GROUP: Final = 3
 """Blocks that are averaged against the still stretch beside them: a third of a second."""
@@ -20,23 +18,6 @@ LEAST_STILL: Final = 4
 STEPS_OUT: Final = 3.3
 """Times the deviation of wander by which a group must step out of the still stretch. It is asked some ten times a
 second while a hand is at work: a wrong yes makes the settling a little longer, a wrong no bends the mean."""
-
-
-def against_others(record: Record, track: int, steady: Bools, start: int, end: int) -> Floats:
-    """Return a track's levels in a stretch less what is common to the steady tracks, shape (blocks,).
-
-    The common part is taken as zero on average; fewer than three steady tracks have none.
-    """
-    level_db = record.level_db(start, end)
-    others = steady.copy()
-    others[track] = False
-    if others.sum() < 3:
-        return level_db[:, track].copy()
-    beside = level_db[:, others]
-    held = np.isfinite(beside)
-    mean = np.where(held, beside, 0.0).sum(axis=0) / np.maximum(held.sum(axis=0), 1)
-    common, count = masked_median(np.where(held, beside - mean, 0.0), held)
-    return level_db[:, track] - np.where(count >= 3, common, 0.0)
 
 
 def still_blocks(level_db: Floats, deviations_db: tuple[float, float, float]) -> int:
@@ -95,3 +76,20 @@ def changed_at(level_db: Floats) -> tuple[int, float, int]:
     apart_db = np.abs(total[:-1] / np.maximum(before, 1) - (total[-1] - total[:-1]) / np.maximum(after, 1))
     place = int(np.argmax(np.where(enough, apart_db**2 * before * after, -1.0)))
     return place + 1, float(apart_db[place]), int(min(before[place], after[place]))
+
+
+def crept(level_db: Floats) -> bool:
+    """Say whether a level has crept from one end of a stretch to the other, rather than changed at one moment.
+
+    Then a straight line leaves less of it than two means do.
+    """
+    held = np.isfinite(level_db)
+    values = level_db[held]
+    if values.size < 4 * LEAST_STILL:
+        return False
+    place, _, _ = changed_at(values)
+    halves = float(values[:place].var() * place + values[place:].var() * (values.size - place))
+    moments = np.flatnonzero(held) - np.flatnonzero(held).mean()
+    centred = values - values.mean()
+    slope = float(moments @ centred) / float(moments @ moments)
+    return float(((centred - slope * moments) ** 2).sum()) < halves

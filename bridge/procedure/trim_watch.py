@@ -6,17 +6,40 @@ for long enough to know that the hand has left, and is told when a longer mean w
 """
 
 import math
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import replace
+from typing import Final, Literal
 
 import numpy as np
 
+from bridge.procedure.acts import (
+    Act,
+    Event,
+    LevelMoved,
+    MoveDropped,
+    MoveStarted,
+    TrimCut,
+    TrimFound,
+    TrimSettled,
+)
 from bridge.procedure.blocks import AROUND, BLOCK_S, Block, Blocks, Bools, Floats
-from bridge.procedure.movement import LEAST_STILL, against_others, changed_at, still_blocks
+from bridge.procedure.common import CommonLevel
+from bridge.procedure.dropouts import Dips
+from bridge.procedure.movement import LEAST_STILL, changed_at, crept, still_blocks
 from bridge.procedure.record import Indices, Record
 from bridge.procedure.settling import LONGEST_S, Settled, long_enough, settled
 from bridge.procedure.wander import QUICK, SCALES, Contrasts, Unsteadiness
 from bridge.readings import State
+
+__all__ = [
+    "Event",
+    "LevelMoved",
+    "MoveDropped",
+    "MoveStarted",
+    "TrimCut",
+    "TrimFound",
+    "TrimSettled",
+    "TrimWatch",
+]
 
 DEPARTED: Final = np.array([4.2, 4.1, 4.0, 3.9, 3.8, 3.7])[:, np.newaxis]
 """Times the deviation of wander by which a track must depart to be looked at, for each of `SCALES`; the quick ones are
@@ -70,15 +93,8 @@ STILL_BLOCKS_UNSTEADY: Final = 10
 LEAST_FOUND_S: Final = 0.5
 """What was found must have been seen for so long before a trimmer can be said to be back where it was."""
 
-DIP_DB: Final = 0.1
-DIP: Final = 4.5
-"""What falls by this and by so many deviations of wander may be a dropout: it does not count until that is known."""
-
-DIP_BLOCKS: Final = 7
-"""A level that comes back from below within so many blocks was a dropout."""
-
 DROPOUT_BLOCKS: Final = 7
-"""The same for what looked like a movement: lasting less than this, down, and back to where it was."""
+"""What lasted no longer than this, downwards and back to where it was, was no movement but a dropout."""
 
 GUARD: Final = 2
 """Blocks left out between a movement and a mean: the hand begins and ends slowly."""
@@ -86,105 +102,24 @@ GUARD: Final = 2
 LATE_GUARD: Final = 6
 """The same for a movement that was seen only afterwards, and whose moment is less sure."""
 
-LEAKED: Final = 0.03
-"""What moves together with a neighbour by less than this share has been moved by crosstalk, at −30 dB."""
-
 WAY_POINTS: Final = 200
 
+CLIP_SHOWN_BLOCKS: Final = 10
+QUIET_BLOCKS: Final = 3
+ENDED_BLOCKS: Final = 4
+LOST_BLOCKS: Final = 10
+"""A track without tone for so long is shown as quiet; all of them: the tone has ended; it alone: begins anew."""
 
-@dataclass(frozen=True, slots=True)
-class MoveStarted:
-    """A hand has begun to turn the trimmer of a track (0…); told when it is seen."""
+LEVEL_SEEN: Final = 30
+"""For so many blocks after all tracks have been moved the longer stretches still show it."""
 
-    track: int
-    started_s: float
-    told_s: float
+LEAST_WATCHED: Final = 10
+LOOKED_BACK: Final = 40
+STEADY_DB: Final = 0.03
+UNSTEADY_DB: Final = 0.1
+"""Deviation of a level over 0.4 s from that of the second before: of steady tape, and beyond that of unsteady tape."""
 
-
-@dataclass(frozen=True, slots=True)
-class MoveDropped:
-    """What looked like a movement was none: a dropout, or wander."""
-
-    track: int
-    started_s: float
-    told_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class TrimSettled:
-    """The hand has left a trimmer; what it left is being averaged."""
-
-    track: int
-    settled_s: float
-    told_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class TrimFound:
-    """One act of turning one trimmer, finished.
-
-    Parameters
-    ----------
-    track : int
-        0…
-    as_found, as_left : Settled
-        Before the first movement and after the last.
-    started_s, ended_s : float
-        When the hand began to turn and when it left.
-    settled_s : float
-        When the level was known to have settled; NaN when the tone ended first.
-    way : tuple of (float, float)
-        The way between: (seconds, dB), 10 a second, fewer of a long one.
-    undone : bool
-        Whether the trimmer was put back to where it was.
-    """
-
-    track: int
-    as_found: Settled
-    as_left: Settled
-    started_s: float
-    ended_s: float
-    settled_s: float
-    way: tuple[tuple[float, float], ...]
-    undone: bool
-
-
-@dataclass(frozen=True, slots=True)
-class TrimCut:
-    """A trimmer was being turned when the tone ended for good: how it was left is not known."""
-
-    track: int
-    as_found: Settled
-    started_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class LevelMoved:
-    """All tracks together have moved: the playback level, not a trimmer."""
-
-    told_s: float
-    by_db: float
-
-
-Event = MoveStarted | MoveDropped | TrimSettled | TrimFound | TrimCut | LevelMoved
-
-
-@dataclass(slots=True)
-class _Act:
-    """One act in progress; numbers are blocks."""
-
-    track: int
-    onset: int
-    found_from: int
-    found_to: int
-    as_found: Settled
-    peak: float
-    told: bool
-    end: int = -1
-    left_from: int = -1
-    settled_s: float = math.nan
-    since: int = 0
-    all_moved: int = -1
+Verdict = Literal["trim", "undone", "doubtful", "crept", "none"]
 
 
 class TrimWatch:
@@ -208,21 +143,25 @@ class TrimWatch:
         tracks = self._tracks
         self._blocks = Blocks(tracks)
         self._record = Record(tracks)
+        # Less what is common to all tracks; that stands in the last column.
+        self._own = Record(tracks + 1)
+        self._common = CommonLevel(tracks)
+        self._dips = Dips(tracks)
+        # From when on each track has its present level: as it is read, and against the others.
         self._since: Indices = np.zeros(tracks, dtype=np.int_)
+        self._own_since: Indices = np.zeros(tracks + 1, dtype=np.int_)
         self._missing: Indices = np.full(tracks, 1000, dtype=np.int_)
-        self._dip_from: Indices = np.full(tracks, -1, dtype=np.int_)
-        self._dip_level_db: Floats = np.zeros(tracks)
         self._in_hand: Bools = np.zeros(tracks, dtype=bool)
         self._was_settled: Bools = np.zeros(tracks, dtype=bool)
         self._clipped_at: Indices = np.full(tracks, -1000, dtype=np.int_)
         self._touched: Bools = np.zeros(tracks, dtype=bool)
-        self._last_hand: Indices = np.full(tracks, -1, dtype=np.int_)
-        self._moving: dict[int, _Act] = {}
-        self._pending: dict[int, _Act] = {}
+        self._moving: dict[int, Act] = {}
+        self._pending: dict[int, Act] = {}
         self._still: dict[int, int] = {}
         self._focus: int | None = None
         self._last_onset: dict[int, int] = {}
         self._hands = 1
+        self._level_until = -1000
 
     @property
     def focus(self) -> int | None:
@@ -240,12 +179,12 @@ class TrimWatch:
         return tuple(self._state(track) for track in range(self._tracks))
 
     def _state(self, track: int) -> State:
-        if self._record.count - self._clipped_at[track] < 10:
+        if self._record.count - self._clipped_at[track] < CLIP_SHOWN_BLOCKS:
             return "clipped"
-        if self._missing[track] >= 3:
+        if self._missing[track] >= QUIET_BLOCKS:
             return "quiet"
-        if track in self._moving and self._moving[track].told:
-            return "moving" if self._still.get(track, 0) < 5 else "settling"
+        if track in self._moving and self._moving[track].shown:
+            return "moving" if self._still.get(track, 0) <= LEAST_STILL else "settling"
         return "settled" if self._was_settled[track] else "tone"
 
     def push(self, t_s: float, deviation_db: Floats, clipped: Bools) -> tuple[Event, ...]:
@@ -270,13 +209,14 @@ class TrimWatch:
         What has been learned of the tape's unsteadiness is kept as a first guess.
         """
         events: list[Event] = []
+        for act in list(self._moving.values()):
+            self._leave_if_still(act, self._record.count)
         for act in list(self._pending.values()):
             self._close(act, self._record.count, events)
         events += [
             TrimCut(act.track, act.as_found, self._start_s(act.onset)) for act in self._moving.values() if act.told
         ]
-        self._contrasts.learned.forget()
-        self._contrasts.common_learned.forget()
+        self._contrasts.forget()
         self._unsteadiness.forget()
         self._begin()
         return tuple(events)
@@ -298,20 +238,20 @@ class TrimWatch:
         finite = np.isfinite(block.level_db)
         self._missing = np.where(finite, 0, self._missing + 1)
         self._clipped_at[block.clipped] = self._record.count
-        weighed = block.good & ~self._dips(block)
-        self._record.append(block, weighed)
+        self._note(block)
         now = self._record.count
-        ended = self._missing.min() >= 4
-        lost = (self._missing >= 10) | ended
-        self._since = np.where(lost, now, np.maximum(self._since, self._record.oldest))
-        for act in [act for act in self._pending.values() if lost[act.track]]:
-            self._close(act, now, events)
+        ended = bool(self._missing.min() >= ENDED_BLOCKS)
+        lost = (self._missing >= LOST_BLOCKS) | ended
+        if lost.any():
+            self._lose(lost, ended, events)
+        self._since = np.maximum(self._since, self._record.oldest)
+        self._own_since = np.maximum(self._own_since, self._record.oldest)
         if ended:
             return
         steady = finite & ~self._in_hand
-        self._contrasts.update(self._record, self._since, steady)
+        self._contrasts.update(self._own, self._own_since)
         self._unsteadiness.update(self._record, self._since, steady)
-        if self._level_moved(now, events):
+        if self._notice_level(now, events) and self._tracks == 2:
             return
         for act in list(self._moving.values()):
             self._follow(act, block, events)
@@ -320,79 +260,67 @@ class TrimWatch:
             left = (now - act.end) * BLOCK_S >= self._apart_s(act) + 0.5
             if left and long_enough(self._unsteadiness, act.track, now - act.left_from) and not self._went_on(act, now):
                 self._close(act, now, events, final=(now - act.end) * BLOCK_S >= LONGEST_DOUBT_S)
-        self._contrasts.learn(steady & ~self._in_hand)
+        steady = finite & ~self._in_hand
+        self._contrasts.learn(steady)
+        self._common.learn(self._own, self._own_since, steady)
 
-    # -- dropouts that last longer than cleaning sees
+    def _note(self, block: Block) -> None:
+        """Record a block, as it is and against what is common to all tracks."""
+        common_db = self._common.update(block.level_db, block.good & ~self._in_hand & ~self._dips.inside)
+        own_db = block.level_db - common_db
+        watched = ~self._in_hand & (self._record.count - self._own_since[:-1] >= LEAST_WATCHED)
+        deviation_db = np.sqrt(self._contrasts.variance[0])
+        for track, start in self._dips.update(self._own, own_db, block.good, watched, deviation_db):
+            self._record.weigh(track, start)
+            self._own.weigh(track, start)
+        weighed = block.good & ~self._dips.inside
+        self._record.append(block, weighed)
+        own = replace(block, level_db=np.append(own_db, common_db), good=np.append(block.good, bool(block.good.any())))
+        self._own.append(own, np.append(weighed, own.good[-1]))
 
-    def _dips(self, block: Block) -> Bools:
-        """Return the tracks that are in a dip which may yet turn out to be a dropout."""
-        record = self._record
-        now = record.count
-        deviation_db = np.sqrt(self._contrasts.learned.variance[0])
-        allowed_db = np.maximum(DIP_DB, DIP * deviation_db)
-        inside = self._dip_from >= 0
-        total, number = record.sums(np.array([max(now - 10, record.oldest), now]))
-        held = number[1] - number[0]
-        level_db = np.where(inside, self._dip_level_db, (total[1] - total[0]) / np.maximum(held, 1.0))
-        below_db = np.where(block.good, level_db - block.level_db, 0.0)
-        begun = ~inside & ~self._in_hand & (held >= 5) & (now - self._since >= 10) & (below_db > allowed_db)
-        self._dip_from = np.where(begun, now, self._dip_from)
-        self._dip_level_db = np.where(begun, level_db, self._dip_level_db)
-        over = inside & (below_db < 0.5 * allowed_db) & block.good
-        self._dip_from = np.where(over, -1, self._dip_from)
-        for track in np.flatnonzero(inside & ~over & (now - self._dip_from >= DIP_BLOCKS)):
-            # It stays down: no dropout. From here on its blocks count, and so do those before.
-            record.weigh(int(track), int(self._dip_from[track]))
-            self._dip_from[track] = -1
-            self._since[track] = min(self._since[track], now - 11)
-        return self._dip_from >= 0
+    def _lose(self, lost: Bools, ended: bool, events: list[Event]) -> None:
+        """Take note of tracks on which the tone is gone."""
+        now = self._record.count
+        for act in [act for act in self._pending.values() if lost[act.track]]:
+            self._close(act, now, events)
+        self._since = np.where(lost, now, self._since)
+        self._own_since = np.where(np.append(lost, ended), now, self._own_since)
 
     # -- the playback level
 
-    def _level_moved(self, now: int, events: list[Event]) -> bool:
-        contrasts = self._contrasts
-        by_db = contrasts.common_db[:QUICK]
-        sure = np.abs(by_db) / np.sqrt(contrasts.common_learned.variance[:QUICK, 0])
+    def _notice_level(self, now: int, events: list[Event]) -> bool:
+        """See whether all tracks are moved together: then what was left before must not be mixed with what is now."""
+        by_db = self._contrasts.common_db[:QUICK]
+        sure = self._contrasts.common_departure[:QUICK]
         if self._tracks == 2:
             by_db, sure = self._both_moved()
         moved = (sure >= LEVEL_MOVED) & (np.abs(by_db) >= LEAST_COMMON_DB)
-        if not moved.any():
+        # The longer stretches go on to see it when it is over.
+        if not moved.any() or (now - self._level_until < LEVEL_SEEN and sure[0] < 0.5 * LEVEL_MOVED):
             return False
-        scale = SCALES[int(np.argmax(moved))]
-        before = now - scale.after - scale.between - GUARD
-        for act in list(self._pending.values()):
-            if before - act.left_from >= LEAST_STILL:
-                self._close(act, before, events)
-            else:
-                act.left_from = now
-        for act in list(self._moving.values()):
-            self._leave_before(act, before, events)
+        first = int(np.argmax(moved))
+        before = now - SCALES[first].after - SCALES[first].between - GUARD
+        if now - self._level_until > LEVEL_SEEN:
+            events.append(LevelMoved(self._record.end_s(now - 1), float(by_db[first])))
+        self._level_until = now
+        for act in [*self._pending.values(), *self._moving.values()]:
+            if act.all_moved < 0:
+                act.all_moved = before
         self._since = np.where(self._in_hand, self._since, now)
-        self._dip_from[:] = -1
-        events.append(LevelMoved(self._record.end_s(now - 1), float(by_db[np.argmax(moved)])))
+        if self._tracks == 2:
+            # Without others to compare with, what was before is of no use any more.
+            for act in list(self._pending.values()):
+                self._close(act, max(before, act.left_from + 1), events)
+            self._own_since[:] = now
         return True
-
-    def _leave_before(self, act: _Act, before: int, events: list[Event]) -> None:
-        """End an act with what was left before all tracks were moved, if the hand had left by then."""
-        if act.all_moved < 0:
-            act.all_moved = before
-        start = max(act.onset, before - 40, self._record.oldest)
-        if before - start <= LEAST_STILL:
-            return
-        steady = ~self._in_hand & (self._missing == 0)
-        level_db = against_others(self._record, act.track, steady, start, before)
-        still = still_blocks(level_db, self._deviations_db(act.track))
-        if LEAST_STILL + GUARD <= still < level_db.size:
-            self._leave(act, before - still, before - still + GUARD)
-            self._close(act, before, events)
 
     def _both_moved(self) -> tuple[Floats, Floats]:
         """With two tracks: what both do by the same amount at the same time is done to the playback level."""
         by_db = self._contrasts.difference_db[:QUICK]
-        sure = self._contrasts.deviation[:QUICK].min(axis=1)
+        sure = self._contrasts.departure[:QUICK].min(axis=1)
         apart_db = np.abs(by_db[:, 0] - by_db[:, 1])
         largest_db = np.abs(by_db).max(axis=1)
-        noise_db = np.sqrt(self._contrasts.learned.variance[:QUICK].sum(axis=1))
+        noise_db = np.sqrt(self._contrasts.variance[:QUICK].sum(axis=1))
         together = apart_db <= np.maximum(0.2 * largest_db, 3.0 * noise_db)
         same = together & (np.sign(by_db[:, 0]) == np.sign(by_db[:, 1])) & (largest_db > noise_db)
         return np.where(same, by_db.mean(axis=1), 0.0), sure
@@ -401,144 +329,155 @@ class TrimWatch:
 
     def _deviations_db(self, track: int) -> tuple[float, float, float]:
         """Return how far a third of a second lies from the mean of a few blocks, of one second, of more, by chance."""
-        variance = self._contrasts.learned.variance[:QUICK, track]
+        variance = self._contrasts.variance[:QUICK, track]
         first, third = float(variance[0]), float(variance.sum()) / 4.0
         return math.sqrt(first), math.sqrt(first), math.sqrt(max(first, third))
 
     def _open(self, steady: Bools, block: Block, events: list[Event]) -> None:
-        ratio = self._contrasts.deviation / DEPARTED
-        departed = ratio.max(axis=0)
-        candidates = (departed >= 1.0) & steady & (self._dip_from < 0)
+        """Look at the tracks that have departed from where they were."""
+        ratio = self._contrasts.departure / DEPARTED
+        candidates = (ratio.max(axis=0) >= 1.0) & steady & ~self._dips.inside
         now = self._record.count
         for track in np.flatnonzero(candidates):
-            scale = int(np.argmax(ratio[:, track] >= 1.0))
-            act = self._opened(int(track), scale, steady, now)
+            act = self._opened(int(track), int(np.argmax(ratio[:, track] >= 1.0)), now)
             before = self._pending.get(act.track)
             if before is not None and (act.onset - before.end) * BLOCK_S < self._apart_s(before):
                 del self._pending[act.track]
-                before.peak = max(before.peak, act.peak)
                 before.end, before.left_from = act.end, act.left_from
                 act = before
             elif before is not None:
                 self._close(before, act.onset - GUARD, events)
+            act.shown = False
             self._in_hand[act.track] = True
             self._moving[act.track] = act
             self._follow(act, block, events)
 
-    def _went_on(self, act: _Act, end: int) -> bool:
-        """Say whether the level that was left has changed since: then the hand went on, too little to be seen at once."""
-        steady = ~self._in_hand & (self._missing == 0)
-        start = max(act.left_from, self._record.oldest)
-        level_db = against_others(self._record, act.track, steady, start, end)
-        place, apart_db, blocks = changed_at(level_db)
-        if apart_db < WENT_ON * self._contrasts.deviation_db(act.track, blocks, blocks):
-            return False
-        act.end, act.left_from = start + place, start + place + GUARD
-        self._since[act.track] = self._last_hand[act.track] = act.left_from
-        return True
-
-    def _apart_s(self, act: _Act) -> float:
-        """Return for how long a trimmer must be left alone before a movement of it is another act."""
-        elsewhere = sum(onset > act.end for track, onset in self._last_onset.items() if track != act.track)
-        return ONE_ACT_S if elsewhere >= self._hands else SAME_HAND_S
-
-    def _opened(self, track: int, scale: int, steady: Bools, now: int) -> _Act:
+    def _opened(self, track: int, scale: int, now: int) -> Act:
         stretch = SCALES[scale]
-        start = max(int(self._since[track]), now - stretch.blocks - (20 if scale < QUICK else 0), self._record.oldest)
-        level_db = against_others(self._record, track, steady, start, now)
-        if scale < QUICK:
+        own_since = int(self._own_since[track])
+        quick = scale < QUICK
+        start = max(own_since, now - stretch.after - stretch.between - stretch.before - (20 if quick else 0))
+        level_db = self._own.level_db(start, now)[:, track]
+        if quick:
             # Backwards in time the question is the same: how long was it still before it moved?
             onset = start + min(still_blocks(level_db[::-1], self._deviations_db(track)), level_db.size - 2)
             guard, end, left_from = GUARD, -1, -1
         else:
             onset = start + changed_at(level_db)[0]
             guard, end, left_from = LATE_GUARD, onset, onset + LATE_GUARD
-        found_to = max(onset - guard, int(self._since[track]) + 1)
-        found_from = max(int(self._since[track]), found_to - round(LONGEST_S / BLOCK_S), self._record.oldest)
-        found = settled(self._record, self._unsteadiness, track, found_from, found_to)
-        return _Act(
-            track, onset, found_from, found_to, found, 0.0, False, end, left_from, since=int(self._since[track])
-        )
+        found_to = max(onset - guard, start + 1)
+        since = max(own_since, found_to - round(LONGEST_S / BLOCK_S), self._own.oldest)
+        found_from = max(since, int(self._since[track]))
+        if found_to - found_from >= LEAST_STILL:
+            found = settled(self._record, self._unsteadiness, track, found_from, found_to)
+        else:
+            # All tracks were moved just before: what it was against the others, and what they are now.
+            found_from = since
+            found = settled(self._own, self._unsteadiness, track, since, found_to)
+            common_db = self._own.moments(self._tracks, min(int(self._since[track]), now - 1), now)[1]
+            found = replace(found, level_db=found.level_db + common_db)
+        return Act(track, onset, found_from, found_to, found, own_since, end, left_from)
 
-    def _follow(self, act: _Act, block: Block, events: list[Event]) -> None:
+    def _follow(self, act: Act, block: Block, events: list[Event]) -> None:
         """See whether the hand has left."""
         track, now = act.track, self._record.count
         if self._missing[track] > 0:
             return
-        act.peak = max(act.peak, float(self._contrasts.deviation[:QUICK, track].max()))
-        moving = self._moving.values()
-        if act.peak >= TOLD and not act.told:
-            act.told = True
-            self._was_settled[track] = False
-            self._focus = track
-            self._last_onset[track] = act.onset
-            if any(
-                other.told and other is not act and self._still.get(other.track, 0) < LEAST_STILL for other in moving
-            ):
-                self._hands = 2
-            events.append(MoveStarted(track, self._start_s(act.onset), block.end_s))
-        if act.left_from < 0 or act.end < 0:
-            start = max(act.onset, now - 40, self._record.oldest)
-            steady = ~self._in_hand & (self._missing == 0)
-            level_db = against_others(self._record, track, steady, start, now)
+        departure = float(self._contrasts.departure[:QUICK, track].max())
+        act.peak = max(act.peak, departure)
+        if departure >= TOLD and not act.shown:
+            self._show(act, block, events)
+        if act.end < 0:
             deviations_db = self._deviations_db(track)
+            level_db = self._own.level_db(max(act.onset, now - LOOKED_BACK, self._own.oldest), now)[:, track]
             still = still_blocks(level_db, deviations_db)
             self._still[track] = still
-            unsteady = min(max((deviations_db[0] - 0.03) / 0.1, 0.0), 1.0)
+            unsteady = min(max((deviations_db[0] - STEADY_DB) / UNSTEADY_DB, 0.0), 1.0)
             if still < STILL_BLOCKS + round(STILL_BLOCKS_UNSTEADY * unsteady):
                 return
             recent_db = level_db[-still:]
             if not np.isfinite(recent_db).any():
                 return
             # What the newest blocks, not cleaned yet, show of a hand that goes on.
-            ahead_db = np.abs(block.ahead_db[:, track] - np.nanmean(recent_db))
+            common_db = self._own.level_db(now - 1, now)[0, -1]
+            ahead_db = np.abs(block.ahead_db[:, track] - common_db - np.nanmean(recent_db))
             if (ahead_db > AHEAD * deviations_db[0] + 0.01).any():
                 return
-            end, left_from = now - still, now - still + GUARD
-        else:
-            end, left_from = act.end, act.left_from
-        self._leave(act, end, left_from)
+            act.end, act.left_from = now - still, now - still + GUARD
+        self._leave(act)
         act.settled_s = block.end_s + AROUND * BLOCK_S
         if act.told:
-            events.append(TrimSettled(track, self._start_s(end), act.settled_s))
+            events.append(TrimSettled(track, self._start_s(act.end), act.settled_s))
 
-    def _leave(self, act: _Act, end: int, left_from: int) -> None:
+    def _show(self, act: Act, block: Block, events: list[Event]) -> None:
+        """Say that a hand is on a trimmer."""
+        act.shown = True
+        self._was_settled[act.track] = False
+        self._focus = act.track
+        if act.told:
+            return
+        act.told = True
+        self._last_onset[act.track] = act.onset
+        others = (other for other in self._moving.values() if other.shown and other is not act)
+        if any(self._still.get(other.track, 0) < LEAST_STILL for other in others):
+            self._hands = 2
+        events.append(MoveStarted(act.track, self._start_s(act.onset), block.end_s))
+
+    def _leave(self, act: Act) -> None:
         """Take note that the hand has left a trimmer."""
         track = act.track
-        act.end, act.left_from = end, left_from
         del self._moving[track]
         self._still.pop(track, None)
         self._pending[track] = act
         self._in_hand[track] = False
-        self._last_hand[track] = end
-        self._since[track] = left_from
+        self._since[track] = self._own_since[track] = act.left_from
         self._was_settled[track] |= act.told
 
-    def _close(self, act: _Act, end: int, events: list[Event], *, final: bool = True) -> None:
+    def _leave_if_still(self, act: Act, end: int) -> None:
+        """End an act of which nothing more will be seen, if the hand seems to have left."""
+        level_db = self._own.level_db(max(act.onset, end - LOOKED_BACK, self._own.oldest), end)[:, act.track]
+        still = still_blocks(level_db, self._deviations_db(act.track))
+        if LEAST_STILL + GUARD <= still < level_db.size and np.isfinite(level_db[-still + GUARD :]).any():
+            act.end, act.left_from = end - still, end - still + GUARD
+            self._leave(act)
+
+    def _went_on(self, act: Act, end: int) -> bool:
+        """Say whether what was left has changed since: then the hand went on, by too little to be seen at once."""
+        start = max(act.left_from, self._own.oldest)
+        place, apart_db, blocks = changed_at(self._own.level_db(start, end)[:, act.track])
+        if apart_db < WENT_ON * self._contrasts.deviation_db(act.track, blocks, blocks):
+            return False
+        act.end, act.left_from = start + place, start + place + GUARD
+        self._since[act.track] = self._own_since[act.track] = act.left_from
+        return True
+
+    def _apart_s(self, act: Act) -> float:
+        """Return for how long a trimmer must be left alone before a movement of it is another act."""
+        elsewhere = sum(onset > act.end for track, onset in self._last_onset.items() if track != act.track)
+        return ONE_ACT_S if elsewhere >= self._hands else SAME_HAND_S
+
+    def _close(self, act: Act, end: int, events: list[Event], *, final: bool = True) -> None:
         """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``."""
         end = max(end, act.left_from + 1)
-        left = settled(self._record, self._unsteadiness, act.track, act.left_from, end)
-        if 0 <= act.end - LATE_GUARD <= act.all_moved < act.left_from:
-            # The hand left just before all tracks were moved: it left what was then.
-            moved_db, _ = self._others_moved(act, (act.all_moved - 10, act.all_moved), (act.left_from, end))
-            left = replace(left, level_db=left.level_db - moved_db)
+        left = self._left(act, end)
         told_s = self._record.end_s(self._record.count - 1)
         verdict = self._verdict(act, left, end)
         if verdict == "doubtful" and not final:
             return
         self._pending.pop(act.track, None)
-        if verdict in ("none", "doubtful"):
+        if verdict in ("none", "doubtful", "crept"):
             self._was_settled[act.track] = self._touched[act.track]
-            self._since[act.track] = min(self._since[act.track], act.since)
+            if verdict != "crept":
+                self._own_since[act.track] = min(self._own_since[act.track], act.since)
             if act.told:
                 events.append(MoveDropped(act.track, self._start_s(act.onset), told_s))
             return
         if not act.told:
             self._focus = act.track
+            self._last_onset[act.track] = act.onset
             events.append(MoveStarted(act.track, self._start_s(act.onset), told_s))
         self._touched[act.track] = True
         self._was_settled[act.track] = True
-        self._last_onset.setdefault(act.track, act.onset)
         events.append(
             TrimFound(
                 track=act.track,
@@ -552,24 +491,44 @@ class TrimWatch:
             )
         )
 
-    def _verdict(self, act: _Act, left: Settled, end: int) -> str:
-        """Say whether an act was a ``trim``, one that was ``undone``, ``doubtful``, or ``none`` at all."""
+    def _left(self, act: Act, end: int) -> Settled:
+        """Return what an act has left, averaged up to a block."""
+        moved = act.all_moved
+        if moved < 0 or moved >= end or (moved < act.end - LATE_GUARD and self._level_until <= act.left_from):
+            return settled(self._record, self._unsteadiness, act.track, act.left_from, end)
+        # All tracks have been moved since: what it is against the others, and what they were when the hand left.
+        left = settled(self._own, self._unsteadiness, act.track, act.left_from, end)
+        if moved < act.end - LATE_GUARD:
+            span = (min(self._level_until, end - 1), end)
+        elif moved - act.left_from >= LEAST_STILL:
+            span = (act.left_from, moved)
+        else:
+            span = (moved - LEAST_WATCHED, moved)
+        return replace(left, level_db=left.level_db + self._own.moments(self._tracks, *span)[1])
+
+    def _verdict(self, act: Act, left: Settled, end: int) -> Verdict:
+        """Say what an act was."""
         if not (math.isfinite(left.level_db) and math.isfinite(act.as_found.level_db)):
             return "none"
-        by_db = left.level_db - act.as_found.level_db
-        by_db -= self._others_moved(act, (act.found_from, act.found_to), (act.left_from, end))[0]
+        found_db = self._own.moments(act.track, act.found_from, act.found_to)[1]
+        by_db = self._own.moments(act.track, act.left_from, end)[1] - found_db
         deviation_db = self._contrasts.deviation_db(
             act.track, round(left.seconds / BLOCK_S), round(act.as_found.seconds / BLOCK_S)
         )
-        changed = CHANGED if act.told else CHANGED_UNSEEN
-        if abs(by_db) >= max(LEAST_TRIM_DB, changed * deviation_db):
-            return "trim"
-        if not act.told:
-            return "doubtful" if abs(by_db) >= max(LEAST_TRIM_DB, UNDECIDED * deviation_db) else "none"
+        sure = abs(by_db) / deviation_db if abs(by_db) >= LEAST_TRIM_DB else 0.0
+        if act.told:
+            return "trim" if sure >= CHANGED else self._excursion(act, found_db)
+        if sure < CHANGED_UNSEEN:
+            return "doubtful" if sure >= UNDECIDED else "none"
+        start = max(act.found_from, self._own.oldest)
+        return "crept" if crept(self._own.level_db(start, end)[:, act.track]) else "trim"
+
+    def _excursion(self, act: Act, found_db: float) -> Verdict:
+        """Say whether a trimmer that is back where it was has been turned at all."""
         if act.peak < EXCURSION or act.as_found.seconds < LEAST_FOUND_S:
             return "none"
-        start = max(act.onset - 1, self._record.oldest)
-        way = self._record.level_db(start, max(act.end + 1, start + 1))[:, act.track] - act.as_found.level_db
+        start = max(act.onset - 1, self._own.oldest)
+        way = self._own.level_db(start, max(act.end + 1, start + 1))[:, act.track] - found_db
         if not np.isfinite(way).any():
             return "none"
         furthest_db = float(way[np.nanargmax(np.abs(way))])
@@ -578,17 +537,7 @@ class TrimWatch:
         away = int((np.abs(np.nan_to_num(way)) > 0.35 * abs(furthest_db)).sum())
         return "none" if furthest_db < 0.0 and away <= DROPOUT_BLOCKS else "undone"
 
-    def _others_moved(self, act: _Act, before: tuple[int, int], after: tuple[int, int]) -> tuple[float, int]:
-        """Return by how much the tracks that nobody touched meanwhile have changed, and how many they are."""
-        others = (self._last_hand <= before[0]) & ~self._in_hand
-        others[act.track] = False
-        before_db, held_before = self._record.means_db(*before)
-        after_db, held_after = self._record.means_db(*after)
-        others &= (held_before > 0) & (held_after > 0)
-        count = int(others.sum())
-        return (float(np.median((after_db - before_db)[others])), count) if count >= 2 else (0.0, 0)
-
-    def _way(self, act: _Act) -> tuple[tuple[float, float], ...]:
+    def _way(self, act: Act) -> tuple[tuple[float, float], ...]:
         start = max(act.onset - GUARD, self._record.oldest)
         level_db = self._record.level_db(start, min(act.end + GUARD, self._record.count))[:, act.track]
         step = -(-max(level_db.size, 1) // WAY_POINTS)

@@ -78,8 +78,8 @@ CUT_OFF: Final = 7.0
 """Times the variance: of a Gaussian, that takes 2 % off the mean square."""
 
 ENOUGH_TRACKS: Final = 6
-"""From here on the median of the squares is taken, which one or two tracks in motion hardly move. Of few it is too small
-by n/(n - 0.8) as a deviation (Croux and Rousseeuw, COMPSTAT 1992, from memory)."""
+"""From here on the median of the squares is taken, which one or two tracks in motion hardly move. Of few it is too
+small by n/(n - 0.8) as a deviation (Croux and Rousseeuw, COMPSTAT 1992, from memory)."""
 
 CHI_SQUARE_MEDIAN: Final = 0.4549
 """Median of the square of a standard normal variable."""
@@ -126,8 +126,8 @@ class Learned:
         """Take differences of shape (scales, tracks) where the mask allows."""
         square = np.where(mask, difference, 0.0) ** 2
         middle, count = masked_median(square, mask)
-        # Of a few tracks the mean tells more than the median. What cannot be wander is cut off there, not left out: so a
-        # guess that is too low can still grow.
+        # Of a few tracks the mean tells more than the median. What cannot be wander is cut off there, not left out: so
+        # a guess that is too low can still grow.
         mean = np.minimum(square, CUT_OFF * self.variance).sum(axis=1) / np.maximum(count, 1)
         small = (count / np.maximum(count - 0.8, 1.0)) ** 2
         together = np.where(count >= ENOUGH_TRACKS, small * middle / CHI_SQUARE_MEDIAN, mean)[:, np.newaxis]
@@ -167,71 +167,92 @@ class Contrasts:
         self._after = np.array([scale.after for scale in SCALES])
         self._between = np.array([scale.between for scale in SCALES])
         self._before = np.array([scale.before for scale in SCALES])
-        self.blocks: Final = self._after + self._between + self._before
+        blocks = self._after + self._between + self._before
         self._least_before = np.minimum(LEAST_BEFORE, self._before)[:, np.newaxis]
-        self._columns = np.arange(tracks)
+        self._columns = np.arange(tracks + 1)
         self._own_scale = np.arange(len(SCALES))[:, np.newaxis]
-        self.learned = Learned(self.blocks, tracks)
-        self.common_learned = Learned(self.blocks, 1)
-        shape = (len(SCALES), tracks)
-        self.difference_db: Floats = np.zeros(shape)
-        self.common_db: Floats = np.zeros(len(SCALES))
-        self.usable: Bools = np.zeros(shape, dtype=bool)
+        self._learned = Learned(blocks, tracks)
+        self._common_learned = Learned(blocks, 1)
+        shape = (len(SCALES), tracks + 1)
+        self._difference_db: Floats = np.zeros(shape)
+        self._usable: Bools = np.zeros(shape, dtype=bool)
         self._full: Bools = np.zeros(shape, dtype=bool)
-        self.deviation: Floats = np.zeros(shape)
+        self._departure: Floats = np.zeros(shape)
 
-    def update(self, record: Record, since: Indices, steady: Bools) -> None:
+    @property
+    def difference_db(self) -> Floats:
+        """By how much the newest stretches differ from those before, shape (scales, tracks)."""
+        return self._difference_db[:, :-1]
+
+    @property
+    def departure(self) -> Floats:
+        """The same in deviations of wander, without sign; 0 where nothing can be said yet."""
+        return self._departure[:, :-1]
+
+    @property
+    def common_db(self) -> Floats:
+        """The difference of what is common to all tracks, shape (scales,)."""
+        return self._difference_db[:, -1]
+
+    @property
+    def common_departure(self) -> Floats:
+        """The same in deviations of its wander."""
+        return self._departure[:, -1]
+
+    @property
+    def variance(self) -> Floats:
+        """Variance of `difference_db` by wander alone, dB², shape (scales, tracks)."""
+        return self._learned.variance
+
+    def forget(self) -> None:
+        """Keep what has been learned as a guess only: another tone begins."""
+        self._learned.forget()
+        self._common_learned.forget()
+
+    def update(self, own: Record, since: Indices) -> None:
         """Compare the newest stretches with those before.
 
         Parameters
         ----------
-        record : Record
-        since : ndarray of int, shape (tracks,)
-            The block from which each track has its present level.
-        steady : ndarray of bool, shape (tracks,)
-            Tracks that nobody moves: they tell what is common to all.
+        own : Record
+            Levels of the tracks less what is common to all, and that in the last column.
+        since : ndarray of int, shape (tracks + 1,)
+            The block from which each has its present level.
         """
-        now = record.count
+        now = own.count
         after, apart = now - self._after, now - self._after - self._between
         start = np.maximum((apart - self._before)[:, np.newaxis], since)
-        start = np.minimum(np.maximum(start, record.oldest), now)
-        total, number = record.sums(np.maximum(np.concatenate([[now], after, apart]), record.oldest))
+        start = np.minimum(np.maximum(start, own.oldest), now)
+        total, number = own.sums(np.maximum(np.concatenate([[now], after, apart]), own.oldest))
         scales = len(SCALES)
-        first, first_number = record.sums_by_track(start)
+        first, first_number = own.sums_by_track(start)
         held_after = number[0] - number[1 : scales + 1]
         held_before = number[scales + 1 :] - first_number
-        self.usable = (held_after >= 0.6 * self._after[:, np.newaxis]) & (held_before >= self._least_before)
-        self.usable &= (apart >= 0)[:, np.newaxis]
+        usable = (held_after >= 0.6 * self._after[:, np.newaxis]) & (held_before >= self._least_before)
+        self._usable = usable & (apart >= 0)[:, np.newaxis]
         difference = (total[0] - total[1 : scales + 1]) / np.maximum(held_after, 1.0)
         difference -= (total[scales + 1 :] - first) / np.maximum(held_before, 1.0)
-        difference = np.where(self.usable, difference, 0.0)
-        self.common_db, count = masked_median(difference, self.usable & steady)
-        # One or two tracks have nothing to agree on: then the difference is taken as it is. Where there are more, but too
-        # few of them have stood for long enough, nothing can be said.
-        agreed = count >= 3
-        self.usable &= (agreed | (steady.sum() < 3))[:, np.newaxis]
-        self.common_db = np.where(agreed, self.common_db, 0.0)
-        self.difference_db = np.where(self.usable, difference - self.common_db[:, np.newaxis], 0.0)
+        self._difference_db = np.where(self._usable, difference, 0.0)
         self._full = held_before >= FULL * self._before[:, np.newaxis]
         # A difference varies with both means: half as that of two long ones, half as that of two short ones.
         shorter = np.minimum(np.searchsorted(self._before, held_before / FULL, side="right") - 1, self._own_scale)
-        variance = self.learned.variance
+        variance = np.concatenate([self._learned.variance, self._common_learned.variance], axis=1)
         before_variance = variance[np.maximum(shorter, 0), self._columns]
         before_variance *= np.maximum(self._before[0] / np.maximum(held_before, 1.0), 1.0)
         # Few looks leave the variance itself unsure.
-        unsure = (1.0 + UNSURE / np.maximum(self.learned.looks, 1.0))[:, np.newaxis]
-        self.deviation = np.abs(self.difference_db) / np.sqrt(0.5 * (variance + before_variance) * unsure)
+        unsure = (1.0 + UNSURE / np.maximum(self._learned.looks, 1.0))[:, np.newaxis]
+        self._departure = np.abs(self._difference_db) / np.sqrt(0.5 * (variance + before_variance) * unsure)
 
     def deviation_db(self, track: int, blocks: int, other_blocks: int) -> float:
         """Return by how much two means of a track over so many blocks differ by chance."""
         scales = np.clip(np.searchsorted(self._after, (blocks, other_blocks), side="right") - 1, 0, None)
-        return math.sqrt(float(self.learned.variance[scales, track].mean()))
+        return math.sqrt(float(self._learned.variance[scales, track].mean()))
 
     def learn(self, steady: Bools) -> None:
         """Learn from what was compared last, on tracks that nobody moves."""
-        mask = self.usable & steady & self._full
-        self.learned.learn(self.difference_db, mask)
-        self.common_learned.learn(self.common_db[:, np.newaxis], (mask.sum(axis=1) >= 3)[:, np.newaxis])
+        mask = self._usable & self._full
+        self._learned.learn(self._difference_db[:, :-1], mask[:, :-1] & steady)
+        self._common_learned.learn(self._difference_db[:, -1:], mask[:, -1:])
 
 
 class Unsteadiness:
