@@ -161,7 +161,7 @@ def report(
     calibration: Annotated[str, typer.Option(help="Which calibration; `last` for the newest.")] = "last",
     json: JsonOption = False,
 ) -> None:
-    """Show as found and as left of every track and step, and what is missing."""
+    """Show as found and as left of every track, and what is missing."""
     from bridge.cli.report import show_report
 
     show_report(log, calibration=calibration, as_json=json)
@@ -174,7 +174,7 @@ def export(
     calibration: Annotated[str | None, typer.Option(help="Only this calibration; `last` for the newest.")] = None,
     track: Annotated[list[int] | None, typer.Option(help="Only this track; may be given again.", min=1)] = None,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="The file; by default the terminal.")] = None,
-    without_withdrawn: Annotated[bool, typer.Option(help="Leave withdrawn trims out.")] = False,
+    without_withdrawn: Annotated[bool, typer.Option("--without-withdrawn", help="Leave withdrawn trims out.")] = False,
 ) -> None:
     """Write the logged trims for other programs."""
     from bridge.cli.logs import export_trims

@@ -60,7 +60,9 @@ def check_config(config: Path, *, as_json: bool) -> None:
     try:
         settings = load(config)
     except ConfigFaults as faults:
-        findings += [Finding("config", "bad", str(fault), "mend this line") for fault in faults.faults]
+        findings += [
+            Finding("config", "bad", str(fault), "mend this line" if fault.line else "") for fault in faults.faults
+        ]
         status = WRONG_USE
     else:
         steps = len(to_steps(settings))

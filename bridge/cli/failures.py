@@ -6,6 +6,7 @@ import sys
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Final
 
 from bridge.cli.outlet import write
@@ -63,8 +64,7 @@ def told() -> Iterator[None]:
         sys.exit(FAILED)
     except OSError as error:
         write(sys.stdout, "")
-        where = f"{error.filename}: " if error.filename else ""
-        say(f"trimbridge: {where}{error.strerror or error}")
+        say(f"trimbridge: {_described(error)}")
         sys.exit(FAILED)
     except Exception as error:
         say(f"trimbridge: a fault in the program: {type(error).__name__}: {error}")
@@ -73,6 +73,17 @@ def told() -> Iterator[None]:
         else:
             say(f"set {WHERE}=1 to see where, and send that to the project")
         sys.exit(FAILED)
+
+
+def _described(error: OSError) -> str:
+    """Return what the system says, where, and what would be right."""
+    if error.filename is None:
+        return error.strerror or str(error)
+    path = Path(os.fsdecode(error.filename))
+    if isinstance(error, FileNotFoundError) and not path.parent.is_dir():
+        return f"{path}: the folder {path.parent} is missing: make it, or name another file"
+    advice = ": name a file" if isinstance(error, IsADirectoryError) else ""
+    return f"{path}: {error.strerror or error}{advice}"
 
 
 def _counted(faults: int) -> str:

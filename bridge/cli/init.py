@@ -45,6 +45,10 @@ def init(path: Path, console: Console, devices: Sequence[InputDevice], levels: L
         Exit status: 0 written, 1 not. On Ctrl-C, or when the answers end, nothing is written.
     """
     asked = Questions(path, console)
+    if path.is_dir() or not path.parent.is_dir():
+        wrong_place = "a folder" if path.is_dir() else f"the folder {path.parent} is missing"
+        console.say(f"{path}: cannot be written: {wrong_place}; name a file in a folder that is there")
+        return 1
     try:
         if path.exists() and not asked.yes(f"{path} exists. Overwrite it?", False):
             console.say(f"{path} is left as it is; name another file to write a new one.")

@@ -157,6 +157,8 @@ def open_reader(path: Path) -> sqlite3.Connection:
     """
     path = path.absolute()
     try:
+        if path.is_dir():
+            raise LogError(f"{path} is a folder: name the file that the daemon writes")
         if not path.is_file():
             raise LogError(f"there is no log {path}: name the file that the daemon writes, or calibrate first")
         try:
