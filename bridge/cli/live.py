@@ -78,7 +78,8 @@ def headline(frame: Frame) -> str:
     """Return step, tone, bank and what holds the procedure, as one line."""
     tone = f"tone {frame.tone_hz:.1f} Hz" if frame.tone_hz else "no tone"
     held = ", held" if frame.held else ""
-    return f"{step_line(frame.step)}   {tone}   bank {frame.bank}{held}   {clock(frame.position_s)}"
+    lacking = f", missing: track {frame.step.missing_text}" if frame.step.missing else ""
+    return f"{step_line(frame.step)}{lacking}   {tone}   bank {frame.bank}{held}   {clock(frame.position_s)}"
 
 
 def step_line(step: StepReading) -> str:

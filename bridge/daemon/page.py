@@ -7,7 +7,7 @@ from bridge.config.layout import LayoutError, load_layout, shipped_layouts
 from bridge.config.settings import PageSettings, Settings
 from bridge.control.inbox import CommandInbox
 from bridge.control.page import PageControl, new_code
-from bridge.procedure.calibration import Setup
+from bridge.procedure.setup import Setup
 from bridge.sinks.oscquery import OscQuery
 from bridge.sinks.tablet.faults import PageError
 from bridge.sinks.tablet.history import History

@@ -21,7 +21,7 @@ from bridge.daemon.pump import Pump
 from bridge.daemon.sources import open_source
 from bridge.log.calibrations import Opening
 from bridge.log.store import default_path
-from bridge.procedure.calibration import Setup
+from bridge.procedure.setup import Setup
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Source
 from bridge.tape.targets import default_speed_ips

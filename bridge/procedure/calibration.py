@@ -46,8 +46,6 @@ from bridge.procedure.steps import Step
 from bridge.procedure.visit import Moment
 from bridge.readings import Frame, Health, Trim
 
-__all__ = ["Calibration", "Place", "Setup"]
-
 NOT_PRACTICE: Final = "this is no simulated recorder: the hand has to turn it"
 
 NO_STEPS: Final = "there are no steps: add [[step]] tables to the config"
