@@ -79,6 +79,7 @@ class Frame:
     ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
     last sample was captured. ``focus_track`` is 0 when no trimmer moves. ``tone_s`` is for how long the tone has played
     without a break. ``missing`` counts what the whole calibration still lacks, a track of a step as one.
+    ``tape_time`` is where the tape is by its time code; empty when none is heard.
     """
 
     position_s: float
@@ -91,6 +92,7 @@ class Frame:
     readings: tuple[Reading, ...]
     health: Health
     tone_s: float = 0.0
+    tape_time: str = ""
     missing: int = 0
 
 

@@ -7,6 +7,7 @@ import logging
 import math
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final, Protocol
 
 from bridge.control.inbox import CommandInbox, Request
@@ -115,6 +116,7 @@ class Engine:
         self._source: Source | None = None
         self._published = 0
         self._captured_ns = 0
+        self._midi = midi
         self._health = HealthBook(
             self.calibration, log=log, counters=counters, midi=midi, asks_preparation=asks_preparation
         )
@@ -358,6 +360,9 @@ class Engine:
         # A source that comes back may have captured its first samples before it was said to be lost for the last time.
         self._captured_ns = max(captured_ns, self._captured_ns + 1)
         frame = self.calibration.frame(self.health(), self._captured_ns)
+        tape_time = self._midi.tape_time if self._midi else ""
+        if tape_time:
+            frame = replace(frame, tape_time=tape_time)
         now_s = time.monotonic()
         for viewer in self._viewers:
             viewer.publish(frame, now_s)

@@ -46,6 +46,11 @@ class MidiHealth(Protocol):
         ...
 
     @property
+    def tape_time(self) -> str:
+        """Where the tape is by its time code; empty when none is heard."""
+        ...
+
+    @property
     def problem(self) -> str:
         """What is wrong now, in one line; empty when nothing is."""
         ...

@@ -130,6 +130,7 @@ _FOUND = (Argument("f", "as found", "dB", -212, 103, nothing=True),)
 _LEFT = (Argument("f", "as left", "dB", -212, 103, nothing=True),)
 _STATE = (Argument("s", "state", choices=get_args(State)),)
 _SOURCE = (Argument("s", "state", choices=get_args(SourceState)),)
+_TAPE_TIME = (Argument("s", "time code", longest=11),)
 _MIDI = (Argument("s", "state", choices=get_args(MidiState)),)
 _LOG = (Argument("s", "state", choices=get_args(LogState)),)
 _ON = (Argument("T", "on"),)
@@ -165,6 +166,7 @@ FRAME_ADDRESSES: Final = (
     Address("/focus/track", _TRACK_OR_NONE, "the track whose trimmer is moving, 0 when none", "focus_track"),
     Address("/bank/number", _COUNT, "the bank that is patched to the inputs", "bank"),
     Address("/hold/on", _ON, "whether everything automatic is stopped", "held"),
+    Address("/tape/time", _TAPE_TIME, "where the tape is by its time code; empty when none is heard", "tape_time"),
     Address("/health/source", _SOURCE, "whether samples arrive", "health.source"),
     Address("/health/log", _LOG, "whether trims can be written", "health.log"),
     Address("/health/overruns", _COUNT, "how often samples came faster than they were read", "health.overruns"),

@@ -55,6 +55,7 @@ CONTAINERS: Final = {
     "/focus": "which track is worked on",
     "/bank": "which tracks are patched",
     "/hold": "whether anything is automatic",
+    "/tape": "where the tape is",
     "/health": "what went wrong so far",
     "/trim": "what was logged",
     "/do": "what a person can tell the calibration to do; one more string, a request id, is answered",

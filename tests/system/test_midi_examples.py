@@ -1,6 +1,7 @@
 """The examples in configs/midi, each run as it stands, with invented boxes on a real JACK server."""
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
@@ -35,6 +36,23 @@ def running(example: str, server: JackServer, folder: Path) -> Iterator[tuple[Da
         assert daemon.process.returncode == 0
 
 
+def tried_until(daemon: Daemon, player: Player, lines: list[str], condition: Callable[[], bool], what: str) -> None:
+    """Play until it has an effect, once a second, as a hand does that was not heard.
+
+    A connection counts from some later cycle of the server on, which nobody tells; afterwards nothing is lost.
+    """
+    tried_s = 0.0
+
+    def there() -> bool:
+        nonlocal tried_s
+        if time.monotonic() - tried_s > 1.0:
+            tried_s = time.monotonic()
+            player.send(*lines)
+        return condition()
+
+    daemon.until(there, what)
+
+
 def test_every_example_is_run_here() -> None:
     assert {path.stem for path in CONFIGS.glob("*.toml")} == {"foot-switch", "pads", "encoders"}
     for path in CONFIGS.glob("*.toml"):
@@ -48,14 +66,13 @@ def test_the_foot_switch(server: JackServer, tmp_path: Path) -> None:
         with Player(server, "Foot board") as foot:
             daemon.until(lambda: ear.value("/health/midi") == "ready", "it hears the foot board")
             assert ear.value("/step/number") == 1
-            foot.send("B0407F", "B04000")
-            daemon.until(lambda: ear.value("/step/number") == 2, "the left switch goes on")
-            foot.send("B0427F")
-            daemon.until(lambda: ear.value("/hold/on") is True, "the latch holds")
+            tried_until(daemon, foot, ["B0427F"], lambda: ear.value("/hold/on") is True, "the latch holds")
             rested = len(ear.frames) + 6
             daemon.until(lambda: len(ear.frames) > rested, "the contact has come to rest: 0.2 s")
             foot.send("B04200")
             daemon.until(lambda: ear.value("/hold/on") is False, "the latch lets go")
+            foot.send("B0407F", "B04000")
+            daemon.until(lambda: ear.value("/step/number") == 2, "the left switch goes on")
             foot.send("C000")
             daemon.until(lambda: ear.value("/step/number") == 1, "program 0 is step 1")
             foot.send("B0417F")
@@ -64,8 +81,7 @@ def test_the_foot_switch(server: JackServer, tmp_path: Path) -> None:
         assert ear.value("/health/midi_losses") == 1
         with Player(server, "Foot board") as foot:
             daemon.until(lambda: ear.value("/health/midi") == "ready", "it hears the foot board again")
-            foot.send("C001")
-            daemon.until(lambda: ear.value("/step/number") == 2, "program 1 is step 2")
+            tried_until(daemon, foot, ["C001"], lambda: ear.value("/step/number") == 2, "program 1 is step 2")
 
 
 def test_the_pads(server: JackServer, tmp_path: Path) -> None:
@@ -73,8 +89,8 @@ def test_the_pads(server: JackServer, tmp_path: Path) -> None:
         daemon.until(lambda: ear.value("/health/midi") == "ready", "it hears and lights the pads")
         # Eight notes on channel 10: each pad is told how its track does.
         daemon.until(lambda: {line[:4] for line in pads.heard} >= {f"99{36 + n:02x}" for n in range(8)}, "all are lit")
-        pads.send("992640", "992600")
-        daemon.until(lambda: ear.value("/focus/track") == 3, "the third pad is track 3")
+        third = ["992640", "992600"]
+        tried_until(daemon, pads, third, lambda: ear.value("/focus/track") == 3, "the third pad is track 3")
         daemon.until(lambda: "992650" in pads.heard, "its light says that it is in focus")  # 80 = 50 hex
         pads.send("992C40", "992C00")
         daemon.until(lambda: ear.value("/focus/track") != 3, "the ninth lets the focus go")
@@ -93,13 +109,17 @@ def test_the_encoders(server: JackServer, tmp_path: Path) -> None:
     ):
         daemon.until(lambda: ear.value("/health/midi") == "ready", "all boxes are there")
         daemon.until(lambda: {line[:4] for line in rings.heard} >= {f"b0{16 + n:02x}" for n in range(8)}, "rings turn")
+        count = ear.value("/step/count")
+        top = ["B0077F", "B0277F"]
+        last = "the fader at its top is the last step"
+        tried_until(daemon, rings, top, lambda: ear.value("/step/number") == count, last)
         rings.send("B03C01", "B03C01", "B03C7F", "B03C02")
         daemon.until(lambda: ear.value("/focus/track") == 3, "the focus walks 1, 2, 1, 3")
-        count = ear.value("/step/count")
-        rings.send("B0077F", "B0277F")
-        daemon.until(lambda: ear.value("/step/number") == count, "the fader at its top is the last step")
         rings.send("B00700", "B02700")
         daemon.until(lambda: ear.value("/step/number") == 1, "at its bottom it is the first")
+        full_frame = "F07F7F0101611E2314F7"  # the worked example of RP-004/008
+        told = "the position of the tape is told"
+        tried_until(daemon, sync, [full_frame], lambda: ear.value("/tape/time") == "01:30:35:20", told)
         assert sync.heard == []
         rings.send("905B7F", "905D7F", "905E7F")
         daemon.until(lambda: len(sync.heard) >= 3, "the recorder is told")

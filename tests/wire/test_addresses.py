@@ -13,7 +13,7 @@ SENT = """
 /track/N/vu f, /track/N/deviation f, /track/N/fine f, /track/N/spread f, /track/N/state s, /tone/hz f, /tone/s f,
 /step/number i, /step/count i, /step/adjustment s, /step/tone_hz f, /step/speed_ips f, /step/target_vu f,
 /step/tolerance_db f, /step/uncertainty_db f, /step/complete i, /step/missing i, /step/missing_tracks s,
-/calibration/missing i, /focus/track i, /bank/number i, /hold/on T,
+/calibration/missing i, /focus/track i, /bank/number i, /hold/on T, /tape/time s,
 /trim/logged isfffs, /done s, /refused ss, /version si, /health/source s, /health/log s,
 /health/overruns i, /health/lost_frames i, /health/source_losses i, /health/refused_packets i,
 /health/refused_trims i, /health/declined_commands i,
