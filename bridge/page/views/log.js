@@ -35,7 +35,7 @@ function rowOf(app, trim) {
     element("td", {}, element("b", {}, String(trim.track))),
     element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
     element("td", { class: "number" }, found),
-    element("td", { class: "number" }, element("b", {}, `${left} ${trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), `± ${trim.spread_db.toFixed(2)}`)),
+    element("td", { class: "number" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), `± ${trim.spread_db.toFixed(2)}`)),
     element("td", { class: "way" }, trim.origin === "by hand" ? "by hand" : ""),
     element("td", {}, withdraw),
   );

@@ -36,7 +36,7 @@ function trimsOf(app, step, tracks) {
 function rowOf(app, step, tracks, now) {
   const trims = trimsOf(app, step, tracks);
   const missing = tracks.filter((track) => !app.trimOf(track, step.number));
-  const outside = trims.filter((trim) => !trim.within_tolerance);
+  const outside = trims.filter((trim) => trim.within_tolerance === false);
   const isDone = missing.length === 0;
   const open = element("button", { disabled: !app.setup.visitor.may_command, "aria-label": `Go to step ${step.number}`, onclick: async () => {
     await app.commands.goTo(step);
@@ -67,7 +67,7 @@ function summary(app, tracks) {
   const { steps } = app.setup;
   const wanted = steps.length * tracks.length;
   const done = steps.reduce((sum, step) => sum + trimsOf(app, step, tracks).length, 0);
-  const outside = steps.flatMap((step) => trimsOf(app, step, tracks)).filter((trim) => !trim.within_tolerance).length;
+  const outside = steps.flatMap((step) => trimsOf(app, step, tracks)).filter((trim) => trim.within_tolerance === false).length;
   const calibration = app.log.calibration;
   const words = [`${done} of ${wanted} trims are logged`];
   if (outside) words.push(`${outside} outside their tolerance`);
