@@ -72,7 +72,7 @@ export class Commands {
       track: ["Track", frame.focus.track ? `at ${frame.focus.track}` : "follows"],
       hold: [frame.hold.on ? "Go on" : "Hold", ""],
       log: ["Log now", `track ${focus}`],
-      undo: ["Undo", this.undoable?.label ?? ""],
+      undo: ["Undo", this.undoable?.label.replace("trim of ", "") ?? ""],
       note: ["Note", ""],
       sound: ["Sound", this.app.sound.isOn ? "on" : "off"],
     };

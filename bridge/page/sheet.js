@@ -20,7 +20,8 @@ class Sheet {
     dialog.onclick = (event) => event.target === dialog && dialog.close();
     dialog.showModal();
     dialog.scrollTop = 0;
-    return new Promise((resolve) => (dialog.onclose = () => resolve(null)));
+    // The event of closing comes later: by then the next sheet may be open.
+    return new Promise((resolve) => (dialog.onclose = () => dialog.open || resolve(null)));
   }
 
   show(title, ...parts) {

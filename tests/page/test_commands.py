@@ -118,7 +118,7 @@ def test_log_now_and_undo_it(page: Page) -> None:
         assert time.monotonic() < deadline_s, refusal
         page.wait_for_timeout(200)
     expect(page.locator(".progress")).to_contain_text("1 of 8 logged")
-    expect(page.locator("[data-command=undo]")).to_contain_text("trim of track 3")
+    expect(page.locator("[data-command=undo]")).to_contain_text("track 3")
     press(page, "undo")
     expect(page.locator(".progress")).to_contain_text("0 of 8 logged")
 

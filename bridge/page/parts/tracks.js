@@ -4,6 +4,7 @@ import { Drawing, element, palette } from "../elements.js";
 import { placeOf, signOf, textOf } from "../scale.js";
 import { line, mark } from "./strip.js";
 
+const FITS_NUMBER = 22; // narrower columns show every fourth number, and that of the focus
 const NARROWEST = 60; // a column below this is no target for a finger: then a tap opens the choice of tracks
 
 export class Tracks {
@@ -101,13 +102,15 @@ export class Tracks {
     context.textAlign = "center";
     context.textBaseline = "middle";
     if (isFocus) {
-      const half = Math.min(column * 0.48, size * 1.25);
+      const half = column < FITS_NUMBER ? 11 : Math.min(column * 0.48, size * 1.25);
       context.fillStyle = colours.alert;
-      context.fillRect(x - half, high - size * 0.62, half * 2, size * 1.2);
+      const tall = Math.max(size * 1.2, column < FITS_NUMBER ? 16 : 0);
+      context.fillRect(x - half, high - tall * 0.52, half * 2, tall);
     }
     context.fillStyle = isFocus ? colours["on-alert"] : colours.ink;
-    context.font = `750 ${size}px system-ui, sans-serif`;
-    context.fillText(String(track.number), x, high + size * 0.04);
+    const isNarrow = column < FITS_NUMBER;
+    context.font = `750 ${isNarrow ? 14 : size}px system-ui, sans-serif`;
+    if (!isNarrow || isFocus || track.number % 4 === 0) context.fillText(String(track.number), x, high + size * 0.04);
     const small = Math.min(size * 0.72, column * 0.3);
     const low = height - size * 0.55;
     if (track.state === "clipped") {

@@ -1,0 +1,139 @@
+"""Who may look, who may command: other sites, pairing, the link that only watches."""
+
+import threading
+from collections.abc import Iterator
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from bridge.procedure.commands import NextStep
+from tests.page.conftest import OpenPage
+from tests.page.rooms import Feeder, reading
+
+CODE = "482913"
+
+
+class _ForeignSite(BaseHTTPRequestHandler):
+    def do_GET(self) -> None:
+        self.send_response(200)
+        self.send_header("Content-Type", "text/html")
+        self.end_headers()
+        self.wfile.write(b"<!doctype html><title>a foreign site</title>")
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+@pytest.fixture
+def foreign_site() -> Iterator[str]:
+    server = ThreadingHTTPServer(("127.0.0.1", 0), _ForeignSite)
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_address[1]}/"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture
+def network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Feeder]:
+    """A page that is served to the network, and for which this browser is not of this computer."""
+    monkeypatch.setattr("bridge.control.page.is_loopback", lambda _host: False)
+    monkeypatch.setattr("bridge.sinks.tablet.server.is_loopback", lambda _host: False)
+    one = Feeder(tmp_path, f'listen = "0.0.0.0"\npairing_code = "{CODE}"')
+    one.show([reading(1, 0.5), reading(2)], focus=1)
+    yield one
+    one.close()
+
+
+def test_a_page_from_another_site_gets_nothing(feeder: Feeder, open_page: OpenPage, foreign_site: str) -> None:
+    feeder.show([reading(1)], focus=1)
+    page = open_page(foreign_site, wait=False)
+    tried = page.evaluate(
+        """async (port) => {
+          const out = {};
+          out.socket = await new Promise((done) => {
+            const socket = new WebSocket(`ws://127.0.0.1:${port}/live`);
+            socket.onopen = () => done("open"); socket.onerror = () => done("refused"); });
+          const fetched = (path, more) => fetch(`http://127.0.0.1:${port}${path}`, more)
+            .then((answer) => answer.type === "opaque" ? "unreadable" : answer.status, () => "blocked");
+          out.log = await fetched("/log.json");
+          out.script = await import(`http://127.0.0.1:${port}/page/osc.js`).then(() => "loaded", () => "blocked");
+          out.pair = await fetched("/pair", { method: "POST", mode: "no-cors", body: '{"code": "1"}' });
+          const frame = document.createElement("iframe");
+          frame.src = `http://127.0.0.1:${port}/`;
+          document.body.append(frame);
+          await new Promise((done) => (frame.onload = done));
+          try { out.frame = frame.contentDocument ? "readable" : "blocked"; } catch { out.frame = "blocked"; }
+          return out;
+        }""",
+        feeder.port,
+    )
+    assert tried["socket"] == "refused"
+    assert tried["log"] == "blocked"
+    assert tried["script"] == "blocked"
+    assert tried["frame"] == "blocked"
+    assert feeder.requests == []
+
+
+def test_from_the_network_one_watches_until_paired(network: Feeder, open_page: OpenPage) -> None:
+    page = open_page(network.address)
+    expect(page.locator(".figure .number")).to_have_attribute("data-text", "+0.50")
+    expect(page.locator(".status .may")).to_have_text("watches only")
+    expect(page.locator("[data-command=next]")).to_be_disabled()
+    # What the page does not offer, the daemon does not do.
+    assert page.evaluate("trimbridge.link.ask('/do/next', '')") == "this screen is not paired: it only watches"
+    assert network.requests == []
+    page.get_by_role("button", name="Menu").click()
+    page.locator("dialog").get_by_role("button", name="Type the pairing code").click()
+    page.locator("dialog input").fill("111111")
+    page.keyboard.press("Enter")
+    expect(page.locator(".progress .said")).to_have_text("wrong pairing code")
+    page.get_by_role("button", name="Menu").click()
+    page.locator("dialog").get_by_role("button", name="Type the pairing code").click()
+    page.locator("dialog input").fill(CODE)
+    page.keyboard.press("Enter")
+    expect(page.locator("[data-command=next]")).to_be_enabled()
+    page.locator("[data-command=next]").click()
+    expect(page.locator(".progress .said")).to_have_text("next step: done")
+    assert [type(request.command) for request in network.requests] == [NextStep]
+
+
+def test_a_scanned_code_pairs_and_leaves_no_trace(network: Feeder, open_page: OpenPage) -> None:
+    page = open_page(f"{network.address}#code={CODE}")
+    expect(page.locator("[data-command=next]")).to_be_enabled()
+    assert CODE not in page.url
+    assert page.evaluate("history.length") <= 2
+    # The token is out of reach of scripts, and survives a reload.
+    assert page.evaluate("document.cookie") == ""
+    page.reload()
+    expect(page.locator("[data-command=next]")).to_be_enabled()
+
+
+def test_a_link_that_only_watches_does_so_even_when_paired(network: Feeder, open_page: OpenPage) -> None:
+    page = open_page(f"{network.address}#code={CODE}")
+    expect(page.locator("[data-command=next]")).to_be_enabled()
+    page.goto(f"{network.address}?watch")
+    expect(page.locator(".status .may")).to_have_text("watches only")
+    assert page.evaluate("trimbridge.link.ask('/do/next', '')") == "this link only watches"
+    assert network.requests == []
+
+
+def test_the_local_page_shows_a_code_to_scan_for_each_interface(tmp_path: Path, open_page: OpenPage) -> None:
+    feeder = Feeder(tmp_path, f'listen = "0.0.0.0"\npairing_code = "{CODE}"')
+    try:
+        feeder.show([reading(1)], focus=1)
+        page = open_page(feeder.address)
+        links = feeder.page.links.links()
+        page.get_by_role("button", name="Menu").click()
+        page.locator("dialog").get_by_role("button", name="Add a screen").click()
+        expect(page.locator("dialog h2")).to_have_text("Add a screen")
+        expect(page.locator("dialog img")).to_have_count(len(links))
+        if links:
+            expect(page.locator("dialog")).to_contain_text(CODE)
+            expect(page.locator("dialog")).to_contain_text("plain http")
+            assert page.evaluate("[...document.images].every((one) => one.complete && one.naturalWidth > 100)")
+    finally:
+        feeder.close()
