@@ -38,7 +38,7 @@ class Clocked:
     def start(self) -> None:
         self._begun_s = time.monotonic()
 
-    def read(self, timeout_s: float) -> Block | None:
+    def read(self, timeout_s: float) -> Block | None:  # noqa: ARG002 - a block is never that far away
         first = self._number * FRAMES
         ahead_s = self._begun_s + (first + FRAMES) / RATE_HZ - time.monotonic()
         if ahead_s > 0:
@@ -58,7 +58,8 @@ def main() -> None:
         receiver.bind(("127.0.0.1", 0))
         config = (
             f'[machine]\nname = "bench"\ntracks = {TRACKS}\n[audio]\nsample_rate_hz = {RATE_HZ}\n'
-            f'[page]\nport = 0\n[osc]\nport = 0\ndestinations = ["127.0.0.1:{receiver.getsockname()[1]}"]\n[log]\nenabled = false\n'
+            f'[osc]\nport = 0\ndestinations = ["127.0.0.1:{receiver.getsockname()[1]}"]\n'
+            "[page]\nport = 0\n[log]\nenabled = false\n"
         )
         source = Clocked()
         service = Service(loads(config, Path("bench.toml")), config, make_source=lambda: source)

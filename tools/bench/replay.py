@@ -32,12 +32,9 @@ def main() -> None:
             '[[step]]\nadjustment = "repro level"\ntone_hz = 1000\ntarget_vu = 0\n'
         )
         for what, options in (("replay", []), ("replay --readings", ["--readings", str(folder / "readings.csv")])):
+            files = [str(folder / "tape.wav"), str(config), "--log", str(folder / f"{len(options)}.db"), *options]
             done = subprocess.run(
-                [sys.executable, "-m", "bridge", "replay", str(folder / "tape.wav"), str(config), "--json"]
-                + ["--log", str(folder / f"{len(options)}.db"), *options],
-                check=True,
-                capture_output=True,
-                text=True,
+                [sys.executable, "-m", "bridge", "replay", "--json", *files], check=True, capture_output=True, text=True
             )
             speed = json.loads(done.stdout)["times_real_time"]
             report(f"{what}, 24 tracks at 96 kHz, times real time", speed, "> 60", speed > 60)
