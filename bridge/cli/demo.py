@@ -33,6 +33,9 @@ SAME_ACT_S: Final = 3.0
 
 SAME_VISIT_S: Final = 5.0
 
+SETTLES_S: Final = 4.0
+"""After a turn, until its trim is in the log."""
+
 INTRODUCTION: Final = """\
 This is practice: the recorder, its tape and the hand on its trimmers are simulated, and the scenario is invented.
 With a real machine: mute the monitors before you play tones, make every track safe from recording before you thread
@@ -69,7 +72,7 @@ def demo(*, by_hand: bool, seed: int, fast: bool, plain: bool, port: int, page_p
         make_source=lambda: _source(settings, recorder, performance, fast=fast),
         viewers=[witness],
     )
-    _print_verdict(performance, witness.trims, path)
+    _print_verdict(performance, witness, path)
 
 
 def rehearsed(settings: Settings, seed: int) -> tuple[Recorder, Performance]:
@@ -103,25 +106,28 @@ class _Witness:
 
     def __init__(self) -> None:
         self.trims: list[tuple[str, Trim]] = []
+        self.position_s = 0.0
 
-    def publish(self, frame: Frame, now_s: float) -> None:
-        """Frames are for others."""
+    def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - positions tell the time
+        """Remember how far it went."""
+        self.position_s = frame.position_s
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - positions tell the time
         """Remember a trim."""
         self.trims.append((trim_id, trim))
 
 
-def _print_verdict(performance: Performance, logged: Sequence[tuple[str, Trim]], path: Path) -> None:
+def _print_verdict(performance: Performance, witness: _Witness, path: Path) -> None:
     """Print what the hand did beside what was logged."""
     made = table(
         ">track", "trimmer", ">was found", ">logged", ">was left", ">logged", ">off by",
         title="What the hand did, and what was logged, in dB from the target",
     )  # fmt: skip
-    waiting = [trim for _, trim in logged]
+    waiting = [trim for _, trim in witness.trims]
     worst_db = 0.0
     missed = 0
-    visits = list(_visits(performance.acts))
+    # Who stops before the end has not seen the rest.
+    visits = [visit for visit in _visits(performance.acts) if visit[1].end_s + SETTLES_S < witness.position_s]
     for first, last in visits:
         trim = _match(first, waiting)
         of_trim = ("—", "—", "")
