@@ -105,6 +105,14 @@ def init(
 
 
 @app.command()
+def learn(config: ConfigArgument = Path(CONFIG_NAME)) -> None:
+    """Listen to a MIDI switch, pad or controller, and bind it in the config."""
+    from bridge.cli.learn import learn_binding
+
+    learn_binding(config)
+
+
+@app.command()
 def targets(config: ConfigArgument = Path(CONFIG_NAME), json: JsonOption = False) -> None:
     """Show what the meter must read in each step, and why."""
     from bridge.cli.targets import show_targets
