@@ -3,6 +3,7 @@
 import json
 import sys
 import time
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Final
@@ -18,6 +19,9 @@ from bridge.source.block import Source
 
 PATIENCE_S: Final = 30.0
 """How long to wait for the tone beyond the time that is measured."""
+
+ATTEMPTS: Final = 3
+"""A click while the last lead is plugged, or a period that the interface's server has lost, spoils one."""
 
 
 def measure_offsets(config: Path, *, seconds: float, level_dbfs: float | None, write: bool, as_json: bool) -> None:
@@ -56,16 +60,24 @@ def measure_offsets(config: Path, *, seconds: float, level_dbfs: float | None, w
 
 def _measured(source: Source, seconds: float, level_dbfs: float | None) -> tuple[InputOffset, ...]:
     meter = Meter(source.sample_rate_hz, len(source.inputs))
-    measurement = OffsetMeasurement(source.inputs, seconds)
     source.start()
     try:
-        until_s = time.monotonic() + seconds + PATIENCE_S
-        while time.monotonic() < until_s:
-            block = source.read(0.2)
-            if block is not None and any(measurement.push(levels) for levels in meter.push(block)):
-                break
-    except EOFError:
-        pass
+        for _ in range(ATTEMPTS - 1):
+            with suppress(OffsetError):
+                return _once(source, meter, seconds).result(level_dbfs)
+        return _once(source, meter, seconds).result(level_dbfs)
     finally:
         source.stop()
-    return measurement.result(level_dbfs)
+
+
+def _once(source: Source, meter: Meter, seconds: float) -> OffsetMeasurement:
+    measurement = OffsetMeasurement(source.inputs, seconds)
+    until_s = time.monotonic() + seconds + PATIENCE_S / ATTEMPTS
+    is_enough = False
+    with suppress(EOFError):
+        while not is_enough and time.monotonic() < until_s:
+            block = source.read(0.2)
+            # All levels of a block are taken, so that another attempt begins with the next block.
+            for levels in meter.push(block) if block is not None else ():
+                is_enough = measurement.push(levels) or is_enough
+    return measurement

@@ -46,13 +46,19 @@ class OffsetMeasurement:
         self._wanted = math.ceil(seconds * 100.0)
         self._rows: list[Column] = []
         self._clipped = np.zeros(len(self._inputs), dtype=bool)
+        self._heard = np.zeros(len(self._inputs), dtype=bool)
 
     def push(self, levels: Levels) -> bool:
-        """Take the next levels; return whether there are enough. Counting starts anew when the tone breaks off."""
-        if np.isnan(levels.fine_dbfs).all():
+        """Take the next levels; return whether there are enough.
+
+        Counting starts anew when the tone breaks off or reaches one more input: leads are plugged one by one.
+        """
+        heard = ~np.isnan(levels.fine_dbfs)
+        if (heard != self._heard).any():
+            self._heard = heard
             self._rows.clear()
             self._clipped[:] = False
-        else:
+        if heard.any():
             self._rows.append(levels.tone_dbfs)
             self._clipped |= levels.clipped
         return len(self._rows) >= self._wanted
