@@ -1,6 +1,7 @@
 """A recording through all stages, as fast as it can be read: the command `replay`."""
 
 import json
+import logging
 import sys
 import time
 from contextlib import ExitStack, closing
@@ -65,10 +66,15 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
         if log is not None:
             writer = LogWriter(log)
             text = config.read_text(encoding="utf-8")
-            resumption = writer.start(Opening(setup.machine, text, setup.steps, begun_ns, fresh=True))
+            # What it has to say about a log that cannot be written is said once, by the error.
+            logging.disable(logging.ERROR)
+            try:
+                resumption = writer.start(Opening(setup.machine, text, setup.steps, begun_ns, fresh=True))
+            finally:
+                logging.disable(logging.NOTSET)
             stack.callback(writer.close)
             if resumption is None:
-                raise FailedError(f"{log} cannot be written: {writer.problem}")
+                raise FailedError(writer.problem)
         if readings is not None:
             viewers.append(stack.enter_context(closing(ReadingsFile(readings))))
         engine = Engine(setup, settings.osc.frames_per_s, viewers, CommandInbox(), log=writer)
