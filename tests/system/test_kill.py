@@ -43,7 +43,7 @@ def write_config(path: Path, recording: Path, port: int, ear_port: int) -> Path:
         f'[audio]\nsource = "recording"\nrecording = "{recording}"\nsample_rate_hz = 48000\n'
         'inputs = [ { "1-2" = "1-2" }, { "3-4" = "1-2" } ]\n'
         f'{steps}[log]\nfile = "{path.with_suffix(".db")}"\n[page]\nenabled = false\n'
-        f'[page]\nport = 0\n[osc]\nport = {port}\nframes_per_s = 10\ndestinations = ["127.0.0.1:{ear_port}"]\n',
+        f'[osc]\nport = {port}\nframes_per_s = 10\ndestinations = ["127.0.0.1:{ear_port}"]\n',
         encoding="utf-8",
     )
     return path
