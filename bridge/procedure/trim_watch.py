@@ -391,7 +391,8 @@ class TrimWatch:
             deviations_db = self._deviations_db(track)
             level_db = self._own.level_db(max(act.onset, now - LOOKED_BACK, self._own.oldest), now)[:, track]
             still = still_blocks(level_db, deviations_db)
-            self._still[track] = still
+            # A stretch that reaches back to the onset has not been seen to end the movement.
+            self._still[track] = still if still < level_db.size else 0
             unsteady = min(max((deviations_db[0] - STEADY_DB) / UNSTEADY_DB, 0.0), 1.0)
             if still < STILL_BLOCKS + round(STILL_BLOCKS_UNSTEADY * unsteady):
                 return
@@ -406,7 +407,7 @@ class TrimWatch:
             act.end, act.left_from = now - still, now - still + GUARD
         self._leave(act)
         act.settled_s = block.end_s + AROUND * BLOCK_S
-        if act.told:
+        if act.shown:
             events.append(TrimSettled(track, self._start_s(act.end), act.settled_s))
 
     def _show(self, act: Act, block: Block, events: list[Event]) -> None:

@@ -45,10 +45,10 @@ QUICK: Final = 3
 OCTAVES: Final = 9
 """Lengths of neighbouring stretches for the error of a mean: 0.1 s, 0.2 s … 25.6 s."""
 
-FIRST_GUESS_DB: Final = 0.15
+FIRST_GUESS_DB: Final = 0.12
 """Taken for the unsteadiness until the tape has shown its own: the upper half of what tape does."""
 
-GUESS_WEIGHT: Final = 4.0
+GUESS_WEIGHT: Final = 2.0
 POOL_WEIGHT: Final = 10.0
 """How many independent looks the guess, and the unsteadiness of all tracks, weigh against a track's own looks."""
 
@@ -74,8 +74,8 @@ FULL: Final = 0.8
 LEAST_BEFORE: Final = 5
 """Blocks before a movement without which nothing can be said of it."""
 
-CUT_OFF: Final = 7.0
-"""Times the variance: of a Gaussian, that takes 2 % off the mean square."""
+FEW_CUT_OFF: Final = 4.0
+"""Times the variance: of a Gaussian that takes 8 % off the mean square, and of a hand nearly all."""
 
 ENOUGH_TRACKS: Final = 6
 """From here on the median of the squares is taken, which one or two tracks in motion hardly move. Of few it is too
@@ -128,7 +128,7 @@ class Learned:
         middle, count = masked_median(square, mask)
         # Of a few tracks the mean tells more than the median. What cannot be wander is cut off there, not left out: so
         # a guess that is too low can still grow.
-        mean = np.minimum(square, CUT_OFF * self.variance).sum(axis=1) / np.maximum(count, 1)
+        mean = np.minimum(square, FEW_CUT_OFF * self.variance).sum(axis=1) / np.maximum(count, 1)
         small = (count / np.maximum(count - 0.8, 1.0)) ** 2
         together = np.where(count >= ENOUGH_TRACKS, small * middle / CHI_SQUARE_MEDIAN, mean)[:, np.newaxis]
         # Neighbours wander alike to some degree.

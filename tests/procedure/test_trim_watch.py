@@ -1,0 +1,338 @@
+"""Which trimmer moves, and what is not a trim. The truth is in how the levels were made."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from bridge.procedure.trim_watch import (
+    ONE_ACT_S,
+    SAME_HAND_S,
+    LevelMoved,
+    MoveDropped,
+    MoveStarted,
+    TrimCut,
+    TrimFound,
+    TrimSettled,
+    TrimWatch,
+)
+from tests.procedure.hands import move, recognised, tape, trims, watched
+
+FEW = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+@pytest.mark.parametrize("by_db", [0.15, -0.3, 1.0, -3.0, 8.0])
+@pytest.mark.parametrize("seconds", [0.4, 2.5])
+def test_a_trim_is_found_with_what_was_found_and_what_was_left(by_db: float, seconds: float) -> None:
+    levels = tape(30.0, 8, 0.02)
+    levels[:, 3] += 0.4
+    move(levels, 3, 10.0, 10.0 + seconds, by_db)
+    (trim,) = recognised(levels)
+    assert trim.track == 3
+    assert trim.as_found.level_db == pytest.approx(0.4, abs=0.03)
+    assert trim.as_left.level_db == pytest.approx(0.4 + by_db, abs=0.03)
+    assert trim.started_s == pytest.approx(10.0, abs=0.6 + 0.5 * seconds)
+    assert trim.ended_s == pytest.approx(10.0 + seconds, abs=0.6 + 0.5 * seconds)
+    assert not trim.undone
+
+
+@FEW
+@given(
+    st.integers(3, 12).flatmap(lambda tracks: st.tuples(st.just(tracks), st.integers(0, tracks - 1))),
+    st.floats(0.2, 8.0),
+    st.sampled_from([-1.0, 1.0]),
+    st.floats(0.3, 4.0),
+    # Of few tracks it takes some seconds to know how unsteady the tape is.
+    st.floats(6.0, 15.0),
+    st.integers(0, 10_000),
+)
+def test_every_clean_trim_is_found_and_nothing_else(
+    where: tuple[int, int], size_db: float, sign: float, seconds: float, start_s: float, seed: int
+) -> None:
+    tracks, track = where
+    levels = tape(start_s + seconds + 14.0, tracks, 0.015, seed)
+    move(levels, track, start_s, start_s + seconds, sign * size_db)
+    (trim,) = recognised(levels)
+    assert trim.track == track
+    assert trim.as_found.level_db == pytest.approx(0.0, abs=0.04)
+    assert trim.as_left.level_db == pytest.approx(sign * size_db, abs=0.04)
+
+
+def test_settled_is_said_within_two_seconds_of_the_hand_leaving_and_not_before_it_has_left() -> None:
+    waits = []
+    for seed in range(6):
+        levels = tape(30.0, 8, 0.02, seed)
+        move(levels, seed, 8.0, 9.5, 2.0)
+        _, events = watched(levels)
+        (settled,) = [event for event in events if isinstance(event, TrimSettled)]
+        waits.append(settled.told_s - 9.5)
+        assert settled.told_s > 9.5
+        assert settled.settled_s == pytest.approx(9.5, abs=0.4)
+    assert np.median(waits) <= 2.0
+
+
+def test_a_hand_that_hesitates_for_a_second_is_still_there() -> None:
+    levels = tape(40.0, 8, 0.02)
+    for start_s, by_db in ((10.0, 1.0), (11.6, 0.6), (13.2, -0.4)):
+        move(levels, 5, start_s, start_s + 0.6, by_db)
+    watch, events = watched(levels)
+    assert [event.track for event in events if isinstance(event, MoveStarted)] == [5]
+    settled = [event for event in events if isinstance(event, TrimSettled)]
+    assert [event.told_s > 13.8 for event in settled] == [True]
+    (trim,) = trims([*events, *watch.restart()])
+    assert trim.as_left.level_db == pytest.approx(1.2, abs=0.03)
+    assert max(level for _, level in trim.way) == pytest.approx(1.6, abs=0.1)
+
+
+def test_a_trimmer_touched_again_without_another_in_between_is_one_act() -> None:
+    levels = tape(50.0, 8, 0.02)
+    move(levels, 2, 10.0, 11.0, 1.0)
+    move(levels, 2, 11.0 + SAME_HAND_S - 2.0, 18.0, -0.5)
+    (trim,) = recognised(levels)
+    assert trim.as_found.level_db == pytest.approx(0.0, abs=0.03)
+    assert trim.as_left.level_db == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_trimmer_touched_again_after_another_is_another_act() -> None:
+    levels = tape(60.0, 8, 0.02)
+    move(levels, 2, 10.0, 11.0, 1.0)
+    move(levels, 4, 14.0, 15.0, 1.0)
+    move(levels, 2, 15.0 + ONE_ACT_S + 3.0, 23.0, -0.5)
+    found = recognised(levels)
+    assert [trim.track for trim in found] == [2, 4, 2]
+    assert [trim.as_left.level_db for trim in found] == pytest.approx([1.0, 1.0, 0.5], abs=0.03)
+    assert found[2].as_found.level_db == pytest.approx(1.0, abs=0.03)
+
+
+def test_two_hands_on_two_tracks_are_two_trims() -> None:
+    levels = tape(40.0, 8, 0.02)
+    move(levels, 1, 10.0, 12.0, 2.0)
+    move(levels, 6, 10.4, 12.8, -1.0)
+    found = {trim.track: trim for trim in recognised(levels)}
+    assert sorted(found) == [1, 6]
+    assert found[1].as_left.level_db == pytest.approx(2.0, abs=0.03)
+    assert found[6].as_left.level_db == pytest.approx(-1.0, abs=0.03)
+
+
+@pytest.mark.parametrize("tracks", [2, 3, 8, 24])
+@pytest.mark.parametrize("seconds", [0.05, 1.0])
+def test_the_playback_level_is_no_trim(tracks: int, seconds: float) -> None:
+    levels = tape(40.0, tracks, 0.02)
+    for track in range(tracks):
+        move(levels, track, 15.0, 15.0 + seconds, -1.5)
+    watch, events = watched(levels)
+    assert not trims([*events, *watch.restart()])
+    assert any(isinstance(event, LevelMoved) for event in events)
+
+
+def test_a_trim_before_the_playback_level_moves_keeps_what_was_left_then() -> None:
+    levels = tape(60.0, 8, 0.02)
+    move(levels, 4, 10.0, 11.0, 1.0)
+    for track in range(8):
+        move(levels, track, 14.5, 15.0, 2.0)
+    move(levels, 6, 30.0, 31.0, -0.7)
+    found = recognised(levels)
+    assert [(trim.track, round(trim.as_left.level_db, 1)) for trim in found] == [(4, 1.0), (6, 1.3)]
+    assert found[1].as_found.level_db == pytest.approx(2.0, abs=0.03)
+
+
+@pytest.mark.parametrize("tracks", [1, 2])
+def test_with_one_or_two_tracks_a_trim_is_found_without_others_to_compare(tracks: int) -> None:
+    levels = tape(60.0, tracks, 0.02)
+    move(levels, tracks - 1, 25.0, 26.0, 0.8)
+    (trim,) = recognised(levels)
+    assert trim.track == tracks - 1
+    assert trim.as_left.level_db == pytest.approx(0.8, abs=0.03)
+
+
+@pytest.mark.parametrize("seconds", [0.02, 0.1, 0.25, 0.4])
+@pytest.mark.parametrize("first", [2, 5])
+def test_a_dropout_is_no_trim_and_bends_nothing(seconds: float, first: int) -> None:
+    levels = tape(40.0, 8, 0.02)
+    for second in (12.0, 19.3, 26.6):
+        start = round(second * 100)
+        stop = start + round(seconds * 100)
+        levels[start:stop, first : first + 2] -= 6.0
+    watch, events = watched(levels)
+    assert watch.verify(first) is not None
+    assert abs(watch.verify(first).level_db) < 0.03  # type: ignore[union-attr]
+    assert not trims([*events, *watch.restart()])
+
+
+def test_a_dropout_that_leaves_no_tone_is_no_trim() -> None:
+    levels = tape(30.0, 8, 0.02)
+    levels[1200:1230, 3] = math.nan
+    levels[2000:2100, 5] = math.nan
+    assert not recognised(levels)
+
+
+def test_a_trimmer_put_back_to_where_it_was_is_a_trim() -> None:
+    levels = tape(40.0, 8, 0.02)
+    move(levels, 3, 10.0, 11.0, 1.5)
+    move(levels, 3, 12.0, 13.0, -1.5)
+    (trim,) = recognised(levels)
+    assert trim.undone
+    assert trim.as_left.level_db == pytest.approx(trim.as_found.level_db, abs=0.04)
+    assert max(level for _, level in trim.way) == pytest.approx(1.5, abs=0.1)
+
+
+def test_a_slow_drift_of_one_track_is_no_trim() -> None:
+    levels = tape(120.0, 8, 0.02)
+    levels[:, 2] += 0.15 * np.sin(2.0 * np.pi * np.arange(levels.shape[0]) / 9000.0)
+    assert not recognised(levels)
+
+
+def test_crosstalk_from_a_trimmer_that_is_turned_far_is_no_trim() -> None:
+    levels = tape(40.0, 8, 0.02)
+    move(levels, 3, 10.0, 12.0, 6.0)
+    # At -50 dB, in phase: 20 lg((1 + k g') / (1 + k g)), far below what can be told.
+    for neighbour in (2, 4):
+        move(levels, neighbour, 10.0, 12.0, 20.0 * math.log10((1 + 0.00316 * 10 ** (6 / 20)) / 1.00316))
+    assert [trim.track for trim in recognised(levels)] == [3]
+
+
+@pytest.mark.parametrize("memory_s", [0.05, 0.3, 3.0])
+@pytest.mark.parametrize("wander_db", [0.02, 0.3])
+def test_wander_alone_is_no_trim(memory_s: float, wander_db: float) -> None:
+    levels = tape(300.0, 8, wander_db, seed=7, memory_s=memory_s)
+    assert not recognised(levels)
+
+
+@FEW
+@given(st.integers(0, 1000), st.floats(0.1, 2.0), st.floats(0.02, 0.5))
+def test_what_is_common_to_all_tracks_changes_nothing(seed: int, size_db: float, hz: float) -> None:
+    levels = tape(32.0, 8, 0.02, seed)
+    move(levels, 3, 10.0, 11.0, 1.0)
+    swaying = levels + (size_db * 0.1 * np.sin(2.0 * np.pi * hz * np.arange(3200) * 0.01))[:, np.newaxis]
+    alone, together = recognised(levels), recognised(swaying)
+    assert [(trim.track, trim.undone) for trim in together] == [(trim.track, trim.undone) for trim in alone]
+    assert together[0].started_s == pytest.approx(alone[0].started_s, abs=0.31)
+
+
+@FEW
+@given(st.integers(0, 1000), st.floats(-20.0, 20.0))
+def test_an_offset_moves_the_levels_and_nothing_else(seed: int, offset_db: float) -> None:
+    levels = tape(26.0, 6, 0.03, seed)
+    move(levels, 1, 9.0, 10.0, 0.8)
+    plain, shifted = recognised(levels), recognised(levels + offset_db)
+    assert [(trim.track, trim.started_s, trim.ended_s) for trim in shifted] == [
+        (trim.track, trim.started_s, trim.ended_s) for trim in plain
+    ]
+    for one, other in zip(plain, shifted, strict=True):
+        assert other.as_left.level_db - offset_db == pytest.approx(one.as_left.level_db, abs=1e-6)
+
+
+@FEW
+@given(st.integers(0, 1000), st.permutations(range(7)))
+def test_the_order_of_the_tracks_does_not_matter(seed: int, order: list[int]) -> None:
+    levels = tape(30.0, 7, 0.03, seed)
+    move(levels, 1, 9.0, 10.0, 0.8)
+    move(levels, 5, 14.0, 15.0, -0.4)
+    plain = sorted((trim.track, trim.started_s, trim.as_left.level_db) for trim in recognised(levels))
+    mixed = sorted((order[trim.track], trim.started_s, trim.as_left.level_db) for trim in recognised(levels[:, order]))
+    assert [entry[:2] for entry in mixed] == [entry[:2] for entry in plain]
+    assert [entry[2] for entry in mixed] == pytest.approx([entry[2] for entry in plain], abs=1e-9)
+
+
+def test_the_state_of_a_track_follows_the_hand() -> None:
+    levels = tape(24.0, 8, 0.02)
+    move(levels, 3, 10.0, 11.5, 2.0)
+    watch = TrimWatch(8)
+    assert set(watch.states) == {"quiet"}
+    assert watch.focus is None
+    seen: list[str] = []
+    for number, row in enumerate(levels, 1):
+        watch.push(number * 0.01, row, np.zeros(8, dtype=bool))
+        if watch.states[3] != (seen[-1] if seen else ""):
+            seen.append(watch.states[3])
+    assert seen == ["quiet", "tone", "moving", "settling", "settled"]
+    assert watch.focus == 3
+    assert watch.states[0] == "tone"
+    assert watch.touched == (False, False, False, True, False, False, False, False)
+
+
+def test_a_clipped_track_says_so_for_a_second() -> None:
+    levels = tape(6.0, 3, 0.02)
+    watch = TrimWatch(3)
+    seen = []
+    for number, row in enumerate(levels, 1):
+        clipped = np.array([False, number == 200, False])
+        watch.push(number * 0.01, row, clipped)
+        seen.append(watch.states)
+    assert sum(states[1] == "clipped" for states in seen) == pytest.approx(100, abs=10)
+    assert {states[0] for states in seen[150:]} == {"tone"}
+
+
+def test_the_end_of_the_tone_is_not_measured() -> None:
+    levels = tape(25.0, 8, 0.02)
+    move(levels, 3, 10.0, 11.0, 1.0)
+    # The level sinks as the window of a low tone runs out of it.
+    fade = np.linspace(0.0, -6.0, 20)[:, np.newaxis] + np.zeros(8)
+    silent = np.full((200, 8), np.nan)
+    (trim,) = recognised(np.concatenate([levels[:1700], levels[1700:1720] + fade, silent]))
+    assert trim.as_left.level_db == pytest.approx(1.0, abs=0.03)
+
+
+def test_a_trimmer_still_in_hand_when_the_tone_ends_is_taken_up_when_it_comes_again() -> None:
+    levels = tape(60.0, 8, 0.02)
+    move(levels, 3, 10.0, 12.0, 2.0)
+    levels[1100:2500] = np.nan
+    (trim,) = recognised(levels)
+    assert trim.as_found.level_db == pytest.approx(0.0, abs=0.03)
+    assert trim.as_left.level_db == pytest.approx(2.0, abs=0.03)
+
+
+def test_a_trimmer_still_in_hand_when_the_step_is_left_is_said_to_be_unknown() -> None:
+    levels = tape(14.0, 8, 0.02)
+    move(levels, 3, 10.0, 16.0 - 2.01, 3.0)
+    watch, events = watched(levels[:1200])
+    assert not trims(events)
+    (cut,) = [event for event in watch.restart() if isinstance(event, TrimCut)]
+    assert cut.track == 3
+    assert cut.as_found.level_db == pytest.approx(0.0, abs=0.03)
+    assert watch.focus is None
+    assert set(watch.states) == {"quiet"}
+
+
+def test_untouched_tracks_are_verified_from_all_their_steady_time() -> None:
+    levels = tape(30.0, 8, 0.03)
+    levels += np.arange(8) * 0.1
+    watch, _ = watched(levels)
+    for track in range(8):
+        level = watch.verify(track)
+        assert level is not None
+        assert level.level_db == pytest.approx(0.1 * track, abs=3.0 * 0.03 * math.sqrt(2 * 0.3 / 29.0))
+        assert level.seconds > 25.0
+        assert level.spread_db == pytest.approx(0.03, rel=0.35)
+    assert TrimWatch(2).verify(0) is None
+
+
+def test_a_gap_in_time_ends_what_was_seen() -> None:
+    levels = tape(30.0, 8, 0.02)
+    watch, _ = watched(levels[:1000])
+    no = np.zeros(8, dtype=bool)
+    for number, row in enumerate(levels[1000:1400]):
+        watch.push(60.0 + number * 0.01, row + 3.0, no)
+    level = watch.verify(0)
+    assert level is not None
+    assert level.level_db == pytest.approx(3.0, abs=0.05)
+
+
+def test_what_is_said_is_said_once_and_in_order() -> None:
+    levels = tape(60.0, 8, 0.05, seed=4)
+    for track in range(8):
+        move(levels, track, 5.0 + 6.0 * track, 6.0 + 6.0 * track, 0.8)
+    watch, events = watched(levels)
+    events += watch.restart()
+    started = [event.track for event in events if isinstance(event, MoveStarted)]
+    dropped = [event.track for event in events if isinstance(event, MoveDropped)]
+    found = [event.track for event in events if isinstance(event, TrimFound)]
+    assert sorted(found) == list(range(8))
+    assert sorted(started) == sorted(found + dropped)
+
+
+def test_a_watch_of_no_tracks_is_refused() -> None:
+    with pytest.raises(ValueError, match="1 or more"):
+        TrimWatch(0)
