@@ -1,0 +1,239 @@
+"""What is a tone of the plan and what is not, and which step wants it. Frequencies are those of IEC 60094-2's kind."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from bridge.procedure.following import StepFollowed, StepFollower, StepKept, ToneFitsNoStep
+from bridge.procedure.steps import Step
+from bridge.procedure.tones import Tone, ToneEnded, ToneStarted, ToneWatch
+from bridge.tape.machine import Adjustment
+
+PLAN_HZ = (1000.0, 10_000.0, 100.0, 15_000.0, 16_000.0)
+
+
+@dataclass
+class Heard:
+    """What a meter says of 4 tracks, update by update."""
+
+    tracks: int = 4
+    t_s: float = 0.0
+
+    def tone(self, seconds: float, hz: float, *, flutter: float = 0.0, drift: float = 0.0, **more: float) -> Iterator:
+        """``flutter`` and ``drift`` (a second) are fractions of the frequency."""
+        share, swell_db, live = more.get("share", 0.99), more.get("swell_db", 0.0), int(more.get("live", self.tracks))
+        for number in range(round(seconds * 100)):
+            self.t_s += 0.01
+            moment_s = number * 0.01
+            now_hz = hz * (1.0 + flutter * math.sin(2 * math.pi * 1.3 * moment_s) + drift * moment_s)
+            carries = np.arange(self.tracks) < live
+            level = np.where(carries, -18.0 + swell_db * math.sin(2 * math.pi * 1.1 * moment_s), math.nan)
+            rms = np.where(carries, -18.0, more.get("other_dbfs", -90.0))
+            yield self.t_s, now_hz, level, np.where(carries, share, 0.0), rms
+
+    def silence(self, seconds: float) -> Iterator:
+        for _ in range(round(seconds * 100)):
+            self.t_s += 0.01
+            yield self.t_s, 0.0, np.full(self.tracks, math.nan), np.zeros(self.tracks), np.full(self.tracks, -80.0)
+
+
+def told(watch: ToneWatch, *heard: Iterator) -> list[ToneStarted | ToneEnded]:
+    return [event for part in heard for update in part for event in watch.push(*update)]
+
+
+@pytest.mark.parametrize("speed", [0.99, 0.997, 1.0, 1.01])
+@pytest.mark.parametrize("nominal_hz", [1000.0, 10_000.0, 100.0])
+def test_a_tone_is_known_despite_speed_error_and_flutter(nominal_hz: float, speed: float) -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    events = told(watch, heard.silence(1.0), heard.tone(5.0, nominal_hz * speed, flutter=0.001), heard.silence(1.0))
+    started, ended = events
+    assert isinstance(started, ToneStarted)
+    assert isinstance(ended, ToneEnded)
+    assert started.tone.nominal_hz == nominal_hz
+    assert started.tone.speed_error_percent == pytest.approx(100.0 * (speed - 1.0), abs=0.1)
+    assert started.tone.started_s == pytest.approx(1.0, abs=0.15)
+    assert started.told_s == pytest.approx(1.9, abs=0.2)
+    assert ended.ended_s == pytest.approx(6.0, abs=0.02)
+    assert watch.tone is None
+
+
+def test_tones_that_follow_without_a_gap_are_told_apart() -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    events = told(watch, heard.tone(3.0, 1000.0), heard.tone(3.0, 10_000.0), heard.tone(3.0, 100.0))
+    assert [type(event) for event in events] == [ToneStarted, ToneEnded, ToneStarted, ToneEnded, ToneStarted]
+    assert [event.tone.nominal_hz for event in events] == [1000.0, 1000.0, 10_000.0, 10_000.0, 100.0]
+
+
+def test_a_dropout_of_all_tracks_does_not_end_a_tone() -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    events = told(watch, heard.tone(3.0, 1000.0), heard.silence(0.4), heard.tone(3.0, 1001.0))
+    assert [type(event) for event in events] == [ToneStarted]
+
+
+def speech(heard: Heard, seconds: float) -> Iterator:
+    """Vowels of 0.15 s to 0.4 s at changing pitch, with breaks, and a share that no tone has for long."""
+    rng = np.random.default_rng(5)
+    end_s = heard.t_s + seconds
+    while heard.t_s < end_s:
+        yield from heard.tone(
+            float(rng.uniform(0.15, 0.4)),
+            float(rng.uniform(90.0, 250.0)),
+            flutter=0.03,
+            share=float(rng.uniform(0.5, 0.9)),
+            swell_db=6.0,
+        )
+        yield from heard.silence(float(rng.uniform(0.05, 0.3)))
+
+
+def test_an_announcement_is_no_tone() -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    assert told(watch, speech(heard, 30.0)) == []
+
+
+def test_notes_held_for_half_a_second_are_no_tones() -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    notes = [heard.tone(0.5, hz) for hz in (1000.0, 1122.5, 1259.9, 1000.0, 749.2) * 5]
+    assert told(watch, *notes) == []
+
+
+@pytest.mark.parametrize("drift", [0.005, 0.02, 0.07])
+def test_a_sweep_is_no_tone(drift: float) -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    assert told(watch, heard.tone(20.0, 900.0, drift=drift)) == []
+
+
+def test_noise_with_a_hum_in_it_is_no_tone() -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    assert told(watch, heard.tone(10.0, 100.0, share=0.6)) == []
+
+
+def test_what_swells_on_all_tracks_is_no_tone() -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    assert told(watch, heard.tone(10.0, 1000.0, swell_db=3.0)) == []
+
+
+def test_a_tone_must_be_on_most_of_the_tracks_that_are_not_silent() -> None:
+    heard, watch = Heard(8), ToneWatch(PLAN_HZ, 8)
+    assert told(watch, heard.tone(5.0, 1000.0, live=3, other_dbfs=-30.0)) == []
+    # The other five are not connected.
+    heard, watch = Heard(8), ToneWatch(PLAN_HZ, 8)
+    assert len(told(watch, heard.tone(5.0, 1000.0, live=3))) == 1
+
+
+def test_a_tone_that_is_not_in_the_plan_is_said_to_be_none_of_it() -> None:
+    heard, watch = Heard(), ToneWatch(PLAN_HZ, 4)
+    (event,) = told(watch, heard.tone(3.0, 5000.0))
+    assert event.tone.nominal_hz is None
+    assert event.tone.candidates_hz == ()
+    assert math.isnan(event.tone.speed_error_percent)
+
+
+def test_tones_of_the_plan_too_near_to_each_other_are_not_guessed() -> None:
+    heard, watch = Heard(), ToneWatch((997.0, 1010.0), 4)
+    (event,) = told(watch, heard.tone(3.0, 1003.0))
+    assert event.tone.nominal_hz is None
+    assert sorted(event.tone.candidates_hz) == [997.0, 1010.0]
+
+
+def test_the_speed_error_of_an_earlier_tone_tells_near_tones_apart() -> None:
+    heard, watch = Heard(), ToneWatch((1000.0, 10_000.0, 10_100.0), 4)
+    events = told(watch, heard.tone(3.0, 1010.0), heard.silence(2.0), heard.tone(3.0, 10_100.0))
+    assert [event.tone.nominal_hz for event in events if isinstance(event, ToneStarted)] == [1000.0, 10_000.0]
+
+
+def test_a_frequency_that_is_none_is_refused() -> None:
+    with pytest.raises(ValueError, match="above 0 Hz"):
+        ToneWatch((1000.0, 0.0), 4)
+
+
+def step(adjustment: Adjustment, hz: float, ips: float = 15.0) -> Step:
+    return Step(adjustment, hz, ips, 0.0, 0.1)
+
+
+STEPS = (
+    step("repro level", 1000.0),
+    step("repro high", 10_000.0),
+    step("repro low", 100.0),
+    step("sync level", 1000.0),
+    step("sync high", 10_000.0),
+    step("bias", 10_000.0),
+    step("record level", 1000.0),
+    step("record high", 10_000.0),
+    step("record low", 100.0),
+    step("repro level", 1000.0, 30.0),
+    step("repro high", 16_000.0, 30.0),
+)
+
+
+def sounding(nominal_hz: float, speed: float = 1.004) -> Tone:
+    return Tone(nominal_hz * speed, nominal_hz, (nominal_hz,), 100.0 * (speed - 1.0), 0.0)
+
+
+def test_the_step_follows_the_tape_and_back() -> None:
+    follower = StepFollower(STEPS)
+    assert follower.follow(sounding(1000.0)) == StepKept(0)
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+    assert follower.follow(sounding(100.0)) == StepFollowed(2)
+    assert follower.follow(sounding(1000.0)) == StepFollowed(0)
+    assert follower.follow(sounding(100.0)) == StepFollowed(2)
+
+
+def test_the_path_and_the_speed_are_what_the_person_has_chosen() -> None:
+    follower = StepFollower(STEPS)
+    follower.choose(3)
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(4)
+    follower.choose(9)
+    assert follower.follow(sounding(16_000.0)) == StepFollowed(10)
+    elsewhere = follower.follow(sounding(100.0))
+    assert isinstance(elsewhere, ToneFitsNoStep)
+    assert elsewhere.elsewhere == (2, 8)
+    assert "repro low" in elsewhere.reason
+    assert follower.index == 10
+
+
+def test_on_the_record_side_the_same_tone_leads_to_the_next_step_that_wants_it() -> None:
+    follower = StepFollower(STEPS, 5)
+    assert follower.follow(sounding(10_000.0)) == StepKept(5)
+    assert follower.follow(sounding(1000.0)) == StepFollowed(6)
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(7)
+    assert follower.follow(sounding(100.0)) == StepFollowed(8)
+    assert follower.follow(sounding(1000.0)) == StepFollowed(6)
+
+
+def test_what_the_person_chooses_stays_until_another_tone_plays() -> None:
+    follower = StepFollower(STEPS)
+    follower.follow(sounding(1000.0))
+    follower.choose(2)
+    assert follower.follow(sounding(1000.0)) == StepKept(2)
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+
+
+def test_following_can_be_switched_off() -> None:
+    follower = StepFollower(STEPS)
+    follower.hold(True)
+    assert follower.held
+    assert follower.follow(sounding(10_000.0)) == StepKept(0)
+    follower.hold(False)
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+
+
+def test_a_tone_that_fits_no_step_is_said_and_not_guessed() -> None:
+    follower = StepFollower(STEPS)
+    unknown = Tone(5000.0, None, (), math.nan, 0.0)
+    assert isinstance(follower.follow(unknown), ToneFitsNoStep)
+    either = follower.follow(Tone(1003.0, None, (997.0, 1010.0), math.nan, 0.0))
+    assert isinstance(either, ToneFitsNoStep)
+    assert "997 Hz or 1010 Hz" in either.reason
+    assert isinstance(StepFollower(()).follow(sounding(1000.0)), ToneFitsNoStep)
+    assert follower.index == 0
+
+
+@pytest.mark.parametrize("index", [-1, 11])
+def test_a_step_that_is_not_there_is_refused(index: int) -> None:
+    with pytest.raises(ValueError, match="no step"):
+        StepFollower(STEPS).choose(index)
+    with pytest.raises(ValueError, match="no step"):
+        StepFollower(STEPS, index)
