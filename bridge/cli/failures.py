@@ -19,6 +19,7 @@ from bridge.wire.udp import UdpError
 DONE: Final = 0
 FAILED: Final = 1
 WRONG_USE: Final = 2
+INTERRUPTED: Final = 130
 
 WHERE: Final = "TRIMBRIDGE_TRACEBACK"
 """Set in the environment, it shows where in the program a fault of its own lies."""
@@ -56,6 +57,12 @@ def told() -> Iterator[None]:
         say(f"trimbridge: {error}")
         sys.exit(FAILED)
     except KeyboardInterrupt:
+        say("stopped")
+        sys.exit(FAILED)
+    except SystemExit as leaving:
+        # Ctrl-C as the library of the command line passes it on.
+        if leaving.code != INTERRUPTED:
+            raise
         say("stopped")
         sys.exit(FAILED)
     except BrokenPipeError:
