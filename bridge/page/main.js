@@ -55,8 +55,20 @@ class App {
     this.link.on("/trim/logged", (track, adjustment, found, left) => this.logged(track, adjustment, left));
     this.readLog();
     this.open(this.layout.views[0]);
+    this.stayAwake();
+    document.addEventListener("visibilitychange", () => this.stayAwake());
     requestAnimationFrame((nowMs) => this.paint(nowMs));
     setInterval(() => document.hidden || this.showTrouble(), 250);
+  }
+
+  // Browsers grant this over https and on the computer itself only, and take it back when the page is hidden.
+  async stayAwake() {
+    if (document.hidden || !navigator.wakeLock) return;
+    try {
+      await navigator.wakeLock.request("screen");
+    } catch {
+      // The tablet saves its battery: the menu says what to do.
+    }
   }
 
   async load() {

@@ -78,6 +78,6 @@ async function showLinks(app) {
 
 function showAwake() {
   sheet.show("Keep the screen awake", element("p", {}, globalThis.isSecureContext
-    ? "While the trim view is open, this page asks the tablet to stay awake."
+    ? "While it is in sight, this page asks the tablet to stay awake. A tablet that saves its battery may refuse: plug it in."
     : "Over plain http a page cannot keep a tablet awake. Set its display to stay on (display settings, auto-lock or screen timeout: never), and plug it in."));
 }

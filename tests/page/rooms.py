@@ -3,6 +3,7 @@
 import re
 import threading
 import time
+from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -105,7 +106,9 @@ def frame(readings: Sequence[Reading], focus: int = 0, **changes: object) -> Fra
 class Feeder:
     """The page's server in this process, showing what a test wants, over and over, as a daemon would."""
 
-    def __init__(self, folder: Path, page: str = "", text: str = PRACTICE, port: int = 0) -> None:
+    def __init__(
+        self, folder: Path, page: str = "", text: str = PRACTICE, port: int = 0, frames_per_s: float = 30.0
+    ) -> None:
         config = f"{text}[page]\nport = {port}\n{page}\n"
         settings = loads(config, folder / "feeder.toml")
         self.inbox = CommandInbox()
@@ -113,6 +116,9 @@ class Feeder:
         self.answers: dict[type, str | None] = {}
         self._page = Page(settings, setup_of(settings), self.inbox, log=None)
         self._show: tuple[Sequence[Reading], int, dict[str, object]] | None = None
+        self._period_s = 1.0 / frames_per_s
+        self.publishing_s: deque[float] = deque(maxlen=10_000)
+        """How long each frame kept who published it."""
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name="feeder")
         self._page.start()
@@ -130,11 +136,14 @@ class Feeder:
         self._show = None
 
     def _run(self) -> None:
-        while not self._closing.wait(1 / 30):
+        while not self._closing.wait(self._period_s):
             showing = self._show
             if showing is not None:
                 readings, focus, changes = showing
-                self._page.sink.publish(frame(readings, focus, **changes), time.monotonic())
+                made = frame(readings, focus, **changes)
+                began_s = time.perf_counter()
+                self._page.sink.publish(made, time.monotonic())
+                self.publishing_s.append(time.perf_counter() - began_s)
             for request in self.inbox.take():
                 self.requests.append(request)
                 request.answer(self.answers.get(type(request.command)))
