@@ -103,6 +103,8 @@ def learn_binding(path: Path) -> None:
     try:
         seen = fingerprint(path)
     except EditRefusedError as error:
+        # What cannot be read is a fault of the config, and told as every other.
+        load(path)
         raise FailedError(str(error)) from None
     settings = load(path).midi
     console = at_terminal()
