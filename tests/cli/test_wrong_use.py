@@ -92,6 +92,10 @@ CASES: dict[str, list[Case]] = {
         (("init", "lost/room.toml", "--yes"), 1, "lost/room.toml: cannot be written: the folder lost is missing"),
         (("init", "room.toml", "--yes"), 1, "room.toml is left as it is; name another file"),
     ],
+    "learn": [
+        *of_config("learn"),
+        (("learn", "room.toml"), 1, "stopped; nothing was written"),
+    ],
     "targets": of_config("targets"),
     "offsets": [
         *of_config("offsets"),
