@@ -1,6 +1,8 @@
 """The commands and their options; each hands over to a module of its own."""
 
+import io
 import logging
+import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Final
@@ -106,7 +108,7 @@ def init(
 
 @app.command()
 def learn(config: ConfigArgument = Path(CONFIG_NAME)) -> None:
-    """Listen to a MIDI switch, pad or controller, and bind it in the config."""
+    """Bind a MIDI switch, pad or controller by playing it."""
     from bridge.cli.learn import learn_binding
 
     learn_binding(config)
@@ -199,6 +201,10 @@ def export(
 
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal or file that cannot write a minus sign shall get a question mark, not end the program.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     failures.log_to_terminal(logging.WARNING)
     with failures.told():
         app()

@@ -71,7 +71,7 @@ def check_config(config: Path, *, as_json: bool) -> None:
                 "config", "good", f"{config}: {_counted(steps, 'step')}, {_counted(len(to_banks(settings)), 'bank')}"
             )
         )
-        for test in (_source, _osc, _log, _disk):
+        for test in (_source, _osc, _page, _log, _disk):
             findings += _tested(test, settings)
         status = FAILED
     findings += [_midi()]
@@ -115,7 +115,8 @@ def _source(settings: Settings) -> Iterator[Finding]:
             yield Finding("audio", "bad", str(error), "give a WAV, RF64 or FLAC file with a channel for each input")
         return
     if audio.source == "simulated":
-        yield Finding("audio", "good", "the simulated recorder needs no audio interface")
+        advice = 'for the real machine set [audio] source = "device"'
+        yield Finding("audio", "note", "the simulated recorder plays: this is practice", advice)
         return
     interfaces = list_interfaces()
     try:
@@ -174,6 +175,26 @@ def _osc(settings: Settings) -> Iterator[Finding]:
             resolve(destination)
         except UdpError as error:
             yield Finding("osc", "bad", str(error), "mend it in [osc] destinations")
+
+
+def _page(settings: Settings) -> Iterator[Finding]:
+    page = settings.page
+    if not page.enabled:
+        yield Finding("page", "note", "the page is off", "set [page] enabled = true for tablet and phone")
+        return
+    family = socket.AF_INET6 if ":" in page.listen else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as tried:
+        if sys.platform != "win32":
+            # As the server does it: a port that was closed a moment ago is free.
+            tried.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            tried.bind((page.listen, page.port))
+        except OSError as error:
+            advice = "another program has the port, or a daemon runs already: give [page] port another number"
+            message = f"cannot serve the page at {page.listen} port {page.port}: {error.strerror or error}"
+            yield Finding("page", "bad", message, advice)
+            return
+    yield Finding("page", "good", f"the page can be served at {page.listen} port {page.port}")
 
 
 def _log(settings: Settings) -> Iterator[Finding]:

@@ -160,7 +160,9 @@ def _tape(asked: Questions) -> None:
 def _audio(asked: Questions, devices: Sequence[InputDevice], levels: LevelMeter) -> None:
     asked.console.say("\nThe audio interface")
     if not devices:
-        asked.console.say("None was found. Until one is there, the recorder that is built in plays.")
+        asked.console.say(
+            "None was found. Connect one and start again, or practise with the recorder that is built in."
+        )
     choices = [*map(str, devices), "the recorder that is built in, for practice"]
     chosen = asked.choose("Which interface", choices) if devices else 0
     device = devices[chosen] if chosen < len(devices) else None

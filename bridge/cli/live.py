@@ -10,14 +10,19 @@ from collections import deque
 from collections.abc import Callable
 from typing import Final
 
-from rich.console import Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.table import Table
 from rich.text import Text
 
 from bridge.readings import Frame, Reading, StepReading, Trim
 
 HALF_CELLS: Final = 18
-"""Cells of the strip to either side of the target."""
+"""Most cells of the strip to either side of the target."""
+
+LEAST_HALF_CELLS: Final = 4
+
+OTHER_COLUMNS: Final = 44
+"""What the other columns take."""
 
 RANGE_DB: Final = 3.0
 """What the strip shows to either side; beyond it an arrow stands at its end."""
@@ -50,15 +55,22 @@ class LiveView:
         with self._lock:
             self._trims.append(text)
 
-    def __rich__(self) -> RenderableType:
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Draw, as wide as the terminal."""
+        yield self.drawn(console.width)
+
+    def drawn(self, columns: int) -> RenderableType:
+        """Return the picture for a terminal of so many columns."""
         frame = self._frame
         if frame is None:
             return Text(f"{self._title}: waiting for the source")
         with self._lock:
             trims, logged = list(self._trims), self._logged
-        parts: list[RenderableType] = [Text(self._title, style="bold"), Text(headline(frame)), _tracks(frame), Text("")]
+        # A window that is too low loses what stands at the bottom: what is wrong stands at the top.
+        health = Text(health_line(frame, logged), style="bold" if frame.health.message else "")
+        parts: list[RenderableType] = [Text(self._title, style="bold"), Text(headline(frame)), health]
+        parts.append(_tracks(frame, half_cells(columns)))
         parts += [Text(line) for line in trims]
-        parts.append(Text(health_line(frame, logged), style="bold" if frame.health.message else ""))
         return Group(*parts)
 
 
@@ -127,10 +139,15 @@ def signed(level_db: float) -> str:
     return "—" if math.isnan(level_db) else f"{round(level_db, 2) + 0.0:+.2f}".replace("-", "−")
 
 
-def _tracks(frame: Frame) -> Table:
+def half_cells(columns: int) -> int:
+    """Return how many cells the strip has to either side of the target: the strip gives way before the figures do."""
+    return max(LEAST_HALF_CELLS, min(HALF_CELLS, (columns - OTHER_COLUMNS) // 2))
+
+
+def _tracks(frame: Frame, half: int) -> Table:
     table = Table(box=None, pad_edge=False, header_style="")
     for heading, right in (
-        ("track", True), ("dB", True), ("turn", False), (f"{-RANGE_DB:g}".rjust(4).ljust(HALF_CELLS) + "target", False),
+        ("track", True), ("dB", True), ("level", False), ("target".center(2 * half + 1), False),
         ("spread", True), ("VU", True), ("state", False),
     ):  # fmt: skip
         table.add_column(heading, justify="right" if right else "left", no_wrap=True)
@@ -141,7 +158,7 @@ def _tracks(frame: Frame) -> Table:
             Text(f"{'▸ ' if reading.track == frame.focus_track else ''}{reading.track}"),
             Text("—" if quiet else signed(deviation_db), style="bold"),
             Text("" if quiet else direction(deviation_db, frame.step.tolerance_db)),
-            Text(strip(math.nan if quiet else deviation_db, frame.step.tolerance_db)),
+            Text(strip(math.nan if quiet else deviation_db, frame.step.tolerance_db, half)),
             Text("" if math.isnan(reading.spread_db) else f"±{reading.spread_db:.2f}"),
             Text(_vu(reading)),
             Text(reading.state),
@@ -156,18 +173,18 @@ def _vu(reading: Reading) -> str:
 def direction(deviation_db: float, tolerance_db: float) -> str:
     """Return which way the level has to go."""
     if abs(deviation_db) <= tolerance_db:
-        return "right"
+        return "leave"
     return "lower" if deviation_db > 0.0 else "raise"
 
 
-def strip(deviation_db: float, tolerance_db: float) -> str:
+def strip(deviation_db: float, tolerance_db: float, half: int = HALF_CELLS) -> str:
     """Return the position of a deviation as text: the target in the middle, the tolerance as a thick line."""
-    cells = ["─"] * (2 * HALF_CELLS + 1)
-    zone = min(HALF_CELLS, round(tolerance_db / RANGE_DB * HALF_CELLS))
-    cells[HALF_CELLS - zone : HALF_CELLS + zone + 1] = ["━"] * (2 * zone + 1)
-    cells[HALF_CELLS] = "┿"
+    cells = ["─"] * (2 * half + 1)
+    zone = min(half, round(tolerance_db / RANGE_DB * half))
+    cells[half - zone : half + zone + 1] = ["━"] * (2 * zone + 1)
+    cells[half] = "┿"
     if not math.isnan(deviation_db):
-        cell = HALF_CELLS + round(deviation_db / RANGE_DB * HALF_CELLS)
+        cell = half + round(deviation_db / RANGE_DB * half)
         if cell < 0:
             cells[0] = "◀"
         elif cell >= len(cells):

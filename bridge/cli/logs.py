@@ -102,7 +102,7 @@ def export_trims(
     """Write the trims as JSON lines or CSV."""
     path = log or default_path()
     if output is not None:
-        spare(output, path)
+        spare(output, path, begins=",".join(export.COLUMNS).encode() if as_csv else b'{"id": ')
     with _reading(path) as connection:
         selected = _select(connection, calibration, tracks, with_withdrawn)
         lines = export.csv_lines(selected) if as_csv else export.jsonl(selected)

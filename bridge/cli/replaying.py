@@ -12,15 +12,16 @@ from bridge.cli.failures import FailedError
 from bridge.cli.live import clock, told
 from bridge.cli.spared import spare
 from bridge.config.load import load
+from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import Engine, Viewer
 from bridge.daemon.service import setup_of
 from bridge.daemon.sources import wanted_inputs
 from bridge.log.calibrations import Opening
-from bridge.log.entries import FinishEntry
+from bridge.log.entries import EventEntry, FinishEntry
 from bridge.readings import Frame, Trim
 from bridge.sinks.log import LogWriter
-from bridge.sinks.readings import ReadingsFile
+from bridge.sinks.readings import COLUMNS, ReadingsFile
 from bridge.source.recording import Recording
 
 LOG_LIMIT_S: Final = 60.0
@@ -55,10 +56,10 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
     """Take a recording through metering, procedure, and log."""
     settings = load(config)
     if readings is not None:
-        spare(readings, recording, config, *([log] if log else []))
-    setup = setup_of(settings)
+        spare(readings, recording, config, *([log] if log else []), begins=",".join(COLUMNS).encode())
+    setup = setup_of(settings, settings.machine.name)
     begun_ns, begun_s = time.time_ns(), time.monotonic()
-    source = Recording(recording, wanted_inputs(settings), BLOCK_FRAMES, realtime=False, epoch_ns=begun_ns)
+    source = _opened(recording, settings)
     announcer = _Announcer(quiet=as_json)
     viewers: list[Viewer] = [announcer]
     with ExitStack() as stack:
@@ -78,8 +79,9 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
         if readings is not None:
             viewers.append(stack.enter_context(closing(ReadingsFile(readings))))
         engine = Engine(setup, settings.osc.frames_per_s, viewers, CommandInbox(), log=writer)
-        if resumption is not None:
+        if resumption is not None and writer is not None:
             engine.resume(resumption)
+            writer.submit(EventEntry("recording", str(recording.absolute()), begun_ns))
         position_s = _pass_through(source, engine)
         if writer is not None:
             writer.submit(FinishEntry(time.time_ns()))
@@ -99,6 +101,14 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
     else:
         logged = f"{announcer.trims} trims logged" if log else "nothing logged: give --log to keep trims"
         print(f"{clock(position_s)} of {source.description}: {logged}; {position_s / took_s:.0f} times real time")
+
+
+def _opened(recording: Path, settings: Settings) -> Recording:
+    """Open a recording. Its time is that of the file: recorders write it when the recording ends."""
+    inputs = wanted_inputs(settings)
+    sound = Recording(recording, inputs, BLOCK_FRAMES, realtime=False, epoch_ns=0)
+    epoch_ns = recording.stat().st_mtime_ns - sound.frames * 1_000_000_000 // sound.sample_rate_hz
+    return Recording(recording, inputs, BLOCK_FRAMES, realtime=False, epoch_ns=epoch_ns)
 
 
 def _pass_through(source: Recording, engine: Engine) -> float:

@@ -125,7 +125,7 @@ def _print(sheet: Sheet) -> None:
     calibration = sheet.calibration
     made = table(
         ">step", "adjustment", ">Hz", ">in/s", ">target", ">±", ">logged", "missing", "outside",
-        title=f"{calibration.machine}, calibration {calibration.id}{'' if calibration.ending else ', not finished'}",
+        title=f"{calibration.machine}, calibration {calibration.id}{_standing(sheet)}",
     )  # fmt: skip
     missing = {one.step: one.tracks for one in sheet.missing}
     for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1):
@@ -148,6 +148,13 @@ def _print(sheet: Sheet) -> None:
     _print_grid(sheet)
     lacking = "; ".join(map(str, sheet.missing))
     print(f"missing: {lacking}" if lacking else "nothing is missing")
+
+
+def _standing(sheet: Sheet) -> str:
+    """Return how a calibration stands, for its title."""
+    if not sheet.calibration.ending:
+        return ", still open" if sheet.missing else ", all logged, still open"
+    return ", ended with something missing" if sheet.missing else ""
 
 
 def _print_grid(sheet: Sheet) -> None:

@@ -21,7 +21,7 @@ from bridge.cli.preparing import ask_preparation
 from bridge.config.load import load
 from bridge.config.settings import Settings
 from bridge.daemon.engine import Viewer
-from bridge.daemon.service import Service, log_path
+from bridge.daemon.service import Service, log_path, machine_name
 from bridge.source.block import Source
 
 REDRAW_S: Final = 0.125
@@ -56,7 +56,9 @@ def serve(
     """
     out, complaints = Outlet(sys.stdout), Outlet(sys.stderr)
     log_to_terminal(write_line=complaints.say)
-    view = LiveView(f"{settings.machine.name}, {settings.machine.tracks} tracks") if _is_seen(plain) else Lines(out.say)
+    view = (
+        LiveView(f"{machine_name(settings)}, {settings.machine.tracks} tracks") if _is_seen(plain) else Lines(out.say)
+    )
     service = Service(settings, config_text, [view, *viewers], make_source=make_source, fresh=fresh)
     terminal = threading.Thread(target=_at_terminal, args=(view, service), name="terminal", daemon=True)
     try:

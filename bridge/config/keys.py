@@ -97,7 +97,11 @@ def allowed(path: Path) -> str:
     name = next((part for part in reversed(path) if isinstance(part, str)), "")
     if len(path) == 1 and names(path):
         return f"a section: [{name}] on a line of its own, its keys below"
-    return _WRITTEN_BY_HAND.get(name) or _in_words(_node(path), unit(name))
+    by_hand = _WRITTEN_BY_HAND.get(name, "")
+    # A name may be a list in one table and a plain number in another.
+    if by_hand.startswith("a list: ") and "array" not in kinds(path):
+        by_hand = ""
+    return by_hand or _in_words(_node(path), unit(name))
 
 
 def choices(path: Path) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ Everything here runs in one thread, so a command falls between two blocks and ne
 
 import logging
 import math
+import re
 import time
 from collections.abc import Sequence
 from dataclasses import replace
@@ -319,7 +320,7 @@ class Engine:
         """Say why not, also to whoever did not ask for an answer: a pedal has no ears."""
         now_s = time.monotonic()
         if self._declining.happened(now_s):
-            _log.warning("not done: %s from %s: %s", type(request.command).__name__, request.sender, reason)
+            _log.warning("not done: %s from %s: %s", _spoken(request), request.sender, reason)
         self._health.declined(reason, now_s)
         request.answer(reason)
 
@@ -372,3 +373,8 @@ def _named(entry: Entry) -> str:
     if isinstance(entry, TrimEntry):
         return f"trim of track {entry.trim.track}, {entry.trim.adjustment}, left at {entry.trim.as_left_db:+.2f} dB"
     return type(entry).__name__.removesuffix("Entry").lower()
+
+
+def _spoken(request: Request) -> str:
+    """Return a command in words: ``go to step``."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", type(request.command).__name__).lower()

@@ -1,4 +1,4 @@
-"""The running daemon: log, OSC, page, MIDI, metering, started in this order and stopped in reverse."""
+"""The running daemon: OSC, page, MIDI, log, metering, started in this order and stopped in reverse."""
 
 import gc
 import logging
@@ -32,12 +32,17 @@ SWITCH_INTERVAL_S: Final = 0.0005
 _log = logging.getLogger(__name__)
 
 
-def setup_of(settings: Settings) -> Setup:
-    """Return what the calibration is of."""
+def machine_name(settings: Settings) -> str:
+    """Return what the machine is called everywhere: nobody shall take practice for the real thing, also not later."""
+    return f"{settings.machine.name} (simulated)" if settings.audio.source == "simulated" else settings.machine.name
+
+
+def setup_of(settings: Settings, machine: str | None = None) -> Setup:
+    """Return what the calibration is of; ``machine`` is the name under which it is logged, if not its own."""
     tape = to_tape(settings)
     speed_ips = default_speed_ips(to_machine(settings), tape)
     return Setup(
-        machine=settings.machine.name,
+        machine=machine or machine_name(settings),
         steps=to_steps(settings),
         banks=to_banks(settings),
         reference_dbfs=settings.audio.reference_dbfs,
@@ -48,6 +53,8 @@ def setup_of(settings: Settings) -> Setup:
 
 def log_path(settings: Settings) -> Path:
     """Return where the log is."""
+    if settings.log.file is None and settings.audio.source == "simulated":
+        return default_path().with_name("practice.db")
     return settings.log.file or default_path()
 
 
@@ -112,14 +119,8 @@ class Service:
     def _start(self) -> None:
         settings = self._settings
         setup = setup_of(settings)
-        log = resumption = None
-        if settings.log.enabled:
-            log = LogWriter(log_path(settings))
-            opening = Opening(setup.machine, self._config_text, setup.steps, time.time_ns(), fresh=self._fresh)
-            resumption = log.start(opening)
-            unannounced = self._stages.enter_context(ExitStack())
-            unannounced.callback(log.close)
         viewers = list(self._viewers)
+        # Whatever can be taken by another program comes first: a start that fails shall leave no calibration behind.
         if settings.osc.enabled:
             self.osc = Osc(settings, self.inbox)
             self._stages.callback(self.osc.stop)
@@ -133,6 +134,11 @@ class Service:
         midi = Midi(settings, self.inbox)
         self._stages.callback(midi.stop)
         viewers.append(midi)
+        log = resumption = None
+        if settings.log.enabled:
+            log = LogWriter(log_path(settings))
+            opening = Opening(setup.machine, self._config_text, setup.steps, time.time_ns(), fresh=self._fresh)
+            resumption = log.start(opening)
         self._engine = Engine(
             setup,
             settings.osc.frames_per_s,
@@ -144,8 +150,7 @@ class Service:
             asks_preparation=self.asks_preparation,
         )
         if log is not None:
-            # Before OSC and MIDI end: what is committed at the last moment is announced and answered as well.
-            unannounced.pop_all()
+            # Ended before OSC, page and MIDI: what is committed at the last moment is announced and answered as well.
             self._stages.callback(self._close_log, log)
         if resumption is not None:
             self.calibration, self.resumed = resumption.calibration, resumption.resumed

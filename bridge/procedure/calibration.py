@@ -239,7 +239,8 @@ class Calibration:
             lacking = "; ".join(map(str, self.missing()))
             return (Declined(f"step {count} is the last: {f'{lacking} missing' if lacking else 'nothing is missing'}"),)
         if not 1 <= number <= count:
-            return (Declined(f"there is no step {number}: the steps are 1 to {count}"),)
+            ends = {0: "this is the first step", count + 1: "this is the last step"}
+            return (Declined(ends.get(number, f"there is no step {number}: the steps are 1 to {count}")),)
         if again:
             return (*self._course.on("repeat asked", number), Accepted(moved=True))
         if number - 1 == self._course.index:

@@ -191,7 +191,7 @@ class Course:
         outcomes: list[Outcome] = [self._to_log(verdict) for verdict in verdicts if isinstance(verdict, Trim)]
         unverified = [f"track {one.track} {one.why}" for one in verdicts if isinstance(one, Unverified)]
         if unverified:
-            more = [f"and {len(unverified) - MOST_NAMED} tracks more"] if len(unverified) > MOST_NAMED else []
+            more = [f"and {len(unverified) - MOST_NAMED} more"] if len(unverified) > MOST_NAMED else []
             step = visit.step
             said = ", ".join(unverified[:MOST_NAMED] + more)
             outcomes.append(Told(f"{step.adjustment} at {step.tone_hz:g} Hz is left: {said}"))

@@ -163,7 +163,7 @@ def test_trims_as_a_table_and_as_json(log: Path) -> None:
 
 def test_check_tells_what_is_good_and_what_is_bad(config: Path) -> None:
     found = json.loads(trimbridge("check", config, "--json").stdout)
-    assert {"python", "config", "audio", "osc", "log", "disk", "midi"} == {one["part"] for one in found}
+    assert {"python", "config", "audio", "osc", "page", "log", "disk", "midi"} == {one["part"] for one in found}
     assert "bad" not in {one["verdict"] for one in found}
     config.write_text(CONFIG.replace('source = "simulated"', 'source = "recording"\nrecording = "none.wav"'))
     found = json.loads(trimbridge("check", config, "--json", status=1).stdout)

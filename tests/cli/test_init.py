@@ -230,7 +230,7 @@ def test_an_existing_file_is_only_overwritten_after_a_yes(tmp_path: Path) -> Non
 def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
     person = Person([])
     assert init(tmp_path / "none" / "studio.toml", person, [EIGHT], silent) == 1
-    assert person.said[-1].endswith("studio.toml: cannot be written: No such file or directory")
+    assert person.said[-1].endswith("is missing; name a file in a folder that is there")
 
 
 def test_answers_that_end_leave_nothing(tmp_path: Path) -> None:

@@ -383,7 +383,8 @@ def _listening(listen: str, port: int) -> socket.socket:
         made.bind((listen, port))
     except OSError as error:
         made.close()
-        raise PageError(f"cannot serve the page at {listen} port {port}: {error.strerror or error}") from None
+        reason = f"{error.strerror or error}; see [page] port"
+        raise PageError(f"cannot serve the page at {listen} port {port}: {reason}") from None
     return made
 
 
