@@ -364,7 +364,7 @@ class TrimWatch:
             guard, end, left_from = GUARD, -1, -1
         else:
             onset = start + changed_at(level_db)[0]
-            guard, end, left_from = LATE_GUARD, onset, onset + LATE_GUARD
+            guard, end, left_from = LATE_GUARD, onset, min(onset + LATE_GUARD, now - 1)
         found_to = max(onset - guard, start + 1)
         since = max(own_since, found_to - round(LONGEST_S / BLOCK_S), self._own.oldest)
         found_from = max(since, int(self._since[track]))
@@ -459,7 +459,7 @@ class TrimWatch:
 
     def _close(self, act: Act, end: int, events: list[Event], *, final: bool = True) -> None:
         """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``."""
-        end = max(end, act.left_from + 1)
+        end = min(max(end, act.left_from + 1), self._record.count)
         left = self._left(act, end)
         told_s = self._record.end_s(self._record.count - 1)
         verdict = self._verdict(act, left, end)

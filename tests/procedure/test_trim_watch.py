@@ -333,6 +333,32 @@ def test_what_is_said_is_said_once_and_in_order() -> None:
     assert sorted(started) == sorted(found + dropped)
 
 
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.integers(1, 6), st.integers(0, 10**6))
+def test_nothing_that_can_be_heard_breaks_the_watch(tracks: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    watch, levels = TrimWatch(tracks), np.zeros(tracks)
+    now_s = 0.0
+    for _ in range(int(rng.integers(5, 40))):
+        now_s += float(rng.choice([0.0, 0.0, 0.0, 0.1, 3.0]))
+        levels = np.where(rng.random(tracks) < 0.3, levels + rng.normal(0.0, 3.0, tracks), levels)
+        silent = rng.random(tracks) < rng.choice([0.0, 0.0, 0.3, 1.0])
+        noise_db = float(rng.choice([0.0, 0.01, 0.3, 5.0]))
+        for _ in range(int(rng.integers(1, 250))):
+            now_s += 0.01
+            heard = levels + noise_db * rng.standard_normal(tracks)
+            for event in watch.push(now_s, np.where(silent, np.nan, heard), rng.random(tracks) < 0.001):
+                if isinstance(event, TrimFound):
+                    assert event.started_s <= event.ended_s <= now_s
+                    assert math.isfinite(event.as_left.level_db)
+            assert len(watch.states) == tracks
+        if rng.random() < 0.1:
+            watch.restart()
+    for track in range(tracks):
+        watch.verify(track)
+    watch.restart()
+
+
 def test_a_watch_of_no_tracks_is_refused() -> None:
     with pytest.raises(ValueError, match="1 or more"):
         TrimWatch(0)
