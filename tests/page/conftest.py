@@ -17,8 +17,9 @@ DEADLINE_MS = 30_000
 OpenPage = Callable[..., Page]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    # While it is open, an event loop runs in this thread: tests elsewhere that run one of their own could not.
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(
             executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--autoplay-policy=user-gesture-required"]

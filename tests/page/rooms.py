@@ -120,7 +120,7 @@ class Feeder:
         self.publishing_s: deque[float] = deque(maxlen=10_000)
         """How long each frame kept who published it."""
         self._closing = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="feeder")
+        self._thread = threading.Thread(target=self._run, name="feeder", daemon=True)
         self._page.start()
         self._thread.start()
         self.port = self._page.port

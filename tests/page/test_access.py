@@ -134,6 +134,8 @@ def test_the_local_page_shows_a_code_to_scan_for_each_interface(tmp_path: Path, 
         if links:
             expect(page.locator("dialog")).to_contain_text(CODE)
             expect(page.locator("dialog")).to_contain_text("plain http")
-            assert page.evaluate("[...document.images].every((one) => one.complete && one.naturalWidth > 100)")
+            for image in page.locator("dialog img").all():
+                expect(image).to_have_js_property("complete", True)
+                assert image.evaluate("(one) => one.naturalWidth") > 100
     finally:
         feeder.close()
