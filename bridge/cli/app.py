@@ -71,12 +71,13 @@ def demo(
 def run(
     config: ConfigArgument = Path(CONFIG_NAME),
     new: Annotated[bool, typer.Option("--new", help="Begin a new calibration, do not resume.")] = False,
+    lan: Annotated[bool, typer.Option("--lan", help="Serve the page to the network, with a pairing code.")] = False,
     plain: Annotated[bool, typer.Option("--plain", help="Write lines in place of the live view.")] = False,
 ) -> None:
     """Run the daemon until Ctrl-C."""
     from bridge.cli.running import run_config
 
-    run_config(config, fresh=new, plain=plain)
+    run_config(config, fresh=new, lan=lan, plain=plain)
 
 
 @app.command()

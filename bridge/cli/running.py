@@ -31,9 +31,11 @@ SIGNALS: Final = tuple(
 )
 
 
-def run_config(path: Path, *, fresh: bool, plain: bool) -> None:
+def run_config(path: Path, *, fresh: bool, plain: bool, lan: bool = False) -> None:
     """Run the daemon that a config describes until it is told to stop."""
     settings = load(path)
+    if lan:
+        settings = settings.model_copy(update={"page": settings.page.model_copy(update={"listen": "0.0.0.0"})})
     serve(settings, path.read_text(encoding="utf-8"), fresh=fresh, plain=plain)
 
 
@@ -107,6 +109,7 @@ def _greeting(service: Service, settings: Settings) -> Iterator[str]:
         yield f"OSC: commands at {settings.osc.listen} port {service.osc.port}"
     if service.page is not None:
         yield f"page: {service.page.links.local_address}"
+        yield from service.page.links.terminal_text().splitlines()
     if settings.log.enabled:
         doing = "resumed" if service.resumed else "begun"
         named = f"calibration {service.calibration} {doing}" if service.calibration else "no calibration yet"
