@@ -20,7 +20,7 @@ from bridge.config.convert import to_banks, to_steps
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load
 from bridge.config.settings import Settings
-from bridge.daemon.service import log_path
+from bridge.daemon.setup import log_path
 from bridge.daemon.sources import wanted_inputs
 from bridge.log.faults import LogError
 from bridge.log.lock import WriterLock

@@ -15,7 +15,7 @@ from bridge.config.load import load
 from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import Engine, Viewer
-from bridge.daemon.service import setup_of
+from bridge.daemon.setup import setup_of
 from bridge.daemon.sources import wanted_inputs
 from bridge.log.calibrations import Opening
 from bridge.log.entries import EventEntry, FinishEntry

@@ -21,7 +21,8 @@ from bridge.cli.preparing import ask_preparation
 from bridge.config.load import load
 from bridge.config.settings import Settings
 from bridge.daemon.engine import Viewer
-from bridge.daemon.service import Service, log_path, machine_name
+from bridge.daemon.service import Service
+from bridge.daemon.setup import log_path, machine_name
 from bridge.source.block import Source
 
 REDRAW_S: Final = 0.125

@@ -51,7 +51,7 @@ class Page:
         page = settings.page
         code = "" if is_loopback(page.listen) else page.pairing_code or new_code()
         contents = Contents(
-            setup_document(settings, setup.steps, setup.banks),
+            setup_document(settings, setup),
             _layouts(page),
             History(log, setup.machine, setup.steps),
             queries,

@@ -7,10 +7,8 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from pathlib import Path
 from typing import Final
 
-from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
 from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import Engine, Viewer
@@ -18,44 +16,16 @@ from bridge.daemon.midi import Midi
 from bridge.daemon.osc import Osc, announcer
 from bridge.daemon.page import Page
 from bridge.daemon.pump import Pump
+from bridge.daemon.setup import log_path, setup_of
 from bridge.daemon.sources import open_source
 from bridge.log.calibrations import Opening
-from bridge.log.store import default_path
-from bridge.procedure.setup import Setup
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Source
-from bridge.tape.targets import default_speed_ips
 
 SWITCH_INTERVAL_S: Final = 0.0005
 """How long a busy thread keeps the others waiting: at Python's own 5 ms a flood of packets would delay metering."""
 
 _log = logging.getLogger(__name__)
-
-
-def machine_name(settings: Settings) -> str:
-    """Return what the machine is called everywhere: nobody shall take practice for the real thing, also not later."""
-    return f"{settings.machine.name} (simulated)" if settings.audio.source == "simulated" else settings.machine.name
-
-
-def setup_of(settings: Settings, machine: str | None = None) -> Setup:
-    """Return what the calibration is of; ``machine`` is the name under which it is logged, if not its own."""
-    tape = to_tape(settings)
-    speed_ips = default_speed_ips(to_machine(settings), tape)
-    return Setup(
-        machine=machine or machine_name(settings),
-        steps=to_steps(settings),
-        banks=to_banks(settings),
-        reference_dbfs=settings.audio.reference_dbfs,
-        offsets_db=dict(settings.audio.offsets_db),
-        tones_hz=tuple(tone.hz for tone in tape.tones_played_at(speed_ips)),
-    )
-
-
-def log_path(settings: Settings) -> Path:
-    """Return where the log is."""
-    if settings.log.file is None and settings.audio.source == "simulated":
-        return default_path().with_name("practice.db")
-    return settings.log.file or default_path()
 
 
 class Service:

@@ -43,7 +43,7 @@ export class Commands {
   bar(names) {
     const bar = element("section", { class: "part commands", "aria-label": "Commands" });
     for (const name of names) {
-      const label = element("span");
+      const label = element("span", {}, `${name[0].toUpperCase()}${name.slice(1)}`);
       const more = element("small");
       const button = element("button", { "data-command": name, onclick: () => this.run(name) }, label, more);
       this.elements.set(name, { button, label, more });

@@ -157,6 +157,8 @@ class App {
     }
     this.view.replaceChildren(grid);
     if (this.trimmers?.isOpen) grid.append(this.trimmers.element);
+    // At once: a button has no name until it is painted.
+    this.paintFrame(performance.now());
   }
 
   make(name) {
@@ -176,6 +178,10 @@ class App {
 
   paint(nowMs) {
     requestAnimationFrame((next) => this.paint(next));
+    this.paintFrame(nowMs);
+  }
+
+  paintFrame(nowMs) {
     const { frame } = this.link;
     if (!frame || this.viewName !== "trim") return;
     this.findTracks(frame);

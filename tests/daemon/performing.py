@@ -14,7 +14,7 @@ from bridge.config.convert import to_machine, to_tape
 from bridge.config.load import loads
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.engine import Engine
-from bridge.daemon.service import setup_of
+from bridge.daemon.setup import setup_of
 from bridge.log.calibrations import Opening, Resumption
 from bridge.metering.levels import Levels
 from bridge.procedure.commands import Command

@@ -12,7 +12,7 @@ from bridge.config.load import loads
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import OVERRUN_EVENT_S, Engine
 from bridge.daemon.health import ALL_ZERO
-from bridge.daemon.service import setup_of
+from bridge.daemon.setup import setup_of
 from bridge.log.calibrations import Opening
 from bridge.log.queries import lines
 from bridge.log.store import open_reader

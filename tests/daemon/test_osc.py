@@ -16,7 +16,7 @@ from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.osc import Osc, announcer
 from bridge.daemon.page import Page
-from bridge.daemon.service import setup_of
+from bridge.daemon.setup import setup_of
 from bridge.wire.framing import SlipFraming, with_ends
 from bridge.wire.interfaces import Interface
 from bridge.wire.osc import decode, encode_message

@@ -10,7 +10,7 @@ from pathlib import Path
 from bridge.config.load import loads
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.page import Page
-from bridge.daemon.service import setup_of
+from bridge.daemon.setup import setup_of
 from bridge.readings import Frame, Health, Reading, State, StepReading
 from tests.system.daemon import Daemon, free_port
 

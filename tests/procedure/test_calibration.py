@@ -163,7 +163,7 @@ def test_a_chosen_step_stays_until_another_tone_plays() -> None:
 
 def test_steps_are_gone_through_by_hand() -> None:
     studio = begun()
-    assert "no step 0" in studio.refused(PreviousStep())
+    assert "first step" in studio.refused(PreviousStep())
     studio.done(NextStep())
     studio.done(NextStep())
     assert studio.step == 3

@@ -120,6 +120,7 @@ def test_each_packet_is_refused_or_dropped_and_counted(daemon: Daemon, ear: Ear,
                 send(packet)
         daemon.until(all_counted, f"all are counted (seed {SEED})")
         assert ear.value("/health/refused_packets") > 1000
+        daemon.until(lambda: len(ear.frames) > before + 60, "two seconds of frames")
     metered_on(ear, ear.frames[before:])
     still_obeys(daemon, ear, port)
     assert daemon.output.count("refused a packet") == 1, "said once"

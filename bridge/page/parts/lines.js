@@ -9,7 +9,7 @@ const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is
 export class StepLine {
   constructor(app) {
     this.app = app;
-    this.name = element("span", { class: "name" });
+    this.name = element("span", { class: "name" }, app.setup.machine.name);
     this.of = element("span", { class: "of" });
     const what = element("button", { class: "what", onclick: () => app.commands.showTarget() }, this.name, this.of);
     const menu = element("button", { class: "menu", "aria-label": "Menu", onclick: () => app.commands.showMenu() }, "☰");

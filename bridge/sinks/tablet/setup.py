@@ -1,12 +1,11 @@
 """What does not change while the daemon runs, for the page: settings and steps in, a JSON document out."""
 
-from collections.abc import Sequence
 from dataclasses import asdict
 
 from bridge.config.convert import to_tape
 from bridge.config.settings import Settings
-from bridge.procedure.bank import Bank
 from bridge.procedure.preparation import CAUTIONS, PREPARATION
+from bridge.procedure.setup import Setup
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape
 from bridge.tape.machine import RECORD_SIDE, path_of
@@ -14,12 +13,12 @@ from bridge.tape.machine import RECORD_SIDE, path_of
 JsonObject = dict[str, object]
 
 
-def setup_document(settings: Settings, steps: Sequence[Step], banks: Sequence[Bank]) -> JsonObject:
+def setup_document(settings: Settings, setup: Setup) -> JsonObject:
     """Return machine, tape, steps, banks, preparation and cautions."""
     tape = to_tape(settings)
     return {
         "machine": {
-            "name": settings.machine.name,
+            "name": setup.machine,
             "tracks": settings.machine.tracks,
             "operating_level_nwb_per_m": settings.machine.operating_level_nwb_per_m,
         },
@@ -31,8 +30,8 @@ def setup_document(settings: Settings, steps: Sequence[Step], banks: Sequence[Ba
         },
         "source": settings.audio.source,
         "reference_dbfs": settings.audio.reference_dbfs,
-        "steps": [_step(number, step, tape) for number, step in enumerate(steps, 1)],
-        "banks": [{"number": bank.number, "tracks": bank.tracks, "inputs": bank.inputs} for bank in banks],
+        "steps": [_step(number, step, tape) for number, step in enumerate(setup.steps, 1)],
+        "banks": [{"number": bank.number, "tracks": bank.tracks, "inputs": bank.inputs} for bank in setup.banks],
         "preparation": [asdict(item) for item in PREPARATION],
         "cautions": [asdict(caution) for caution in CAUTIONS],
     }

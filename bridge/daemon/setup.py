@@ -1,0 +1,38 @@
+"""From settings to what is calibrated, under which name, and where it is logged.
+
+Apart from the service, whose network takes a third of a second to import: commands that need no network answer sooner.
+"""
+
+from pathlib import Path
+
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.settings import Settings
+from bridge.log.store import default_path
+from bridge.procedure.setup import Setup
+from bridge.tape.targets import default_speed_ips
+
+
+def machine_name(settings: Settings) -> str:
+    """Return what the machine is called everywhere: nobody shall take practice for the real thing, also not later."""
+    return f"{settings.machine.name} (simulated)" if settings.audio.source == "simulated" else settings.machine.name
+
+
+def setup_of(settings: Settings, machine: str | None = None) -> Setup:
+    """Return what the calibration is of; ``machine`` is the name under which it is logged, if not its own."""
+    tape = to_tape(settings)
+    speed_ips = default_speed_ips(to_machine(settings), tape)
+    return Setup(
+        machine=machine or machine_name(settings),
+        steps=to_steps(settings),
+        banks=to_banks(settings),
+        reference_dbfs=settings.audio.reference_dbfs,
+        offsets_db=dict(settings.audio.offsets_db),
+        tones_hz=tuple(tone.hz for tone in tape.tones_played_at(speed_ips)),
+    )
+
+
+def log_path(settings: Settings) -> Path:
+    """Return where the log is."""
+    if settings.log.file is None and settings.audio.source == "simulated":
+        return default_path().with_name("practice.db")
+    return settings.log.file or default_path()
