@@ -114,11 +114,6 @@ class Device:
         return self._overruns
 
     @property
-    def clock_steps(self) -> int:
-        """How often ``captured_ns`` had to jump: the wall clock was set, or frames vanished unreported."""
-        return self._clock.steps
-
-    @property
     def all_zero(self) -> bool:
         """Whether every sample of every input so far was exactly zero.
 

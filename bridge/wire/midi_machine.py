@@ -8,8 +8,6 @@ from typing import Final
 
 from bridge.wire.midi_time_code import TimeCode
 
-EVERY_DEVICE: Final = 0x7F
-
 _HEAD: Final = b"\xf0\x7f"
 _COMMAND: Final = 0x06
 _STOP: Final = b"\x01"

@@ -7,12 +7,12 @@ import struct
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.system.daemon import free_port
 from tests.system.jack import JackServer, ToneClient, wait_until
 
 TICKS_PER_S = os.sysconf("SC_CLK_TCK")
@@ -63,13 +63,6 @@ class RunningDaemon:
             one.sendto(b"/subscribe\0\0,i\0\0" + struct.pack(">i", 600), ("127.0.0.1", self.port))
 
 
-def free_port() -> int:
-    """Return a UDP port that nobody has."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
-
-
 @contextmanager
 def running(tracks: int, sample_rate_hz: int, block_frames: int = 512) -> Iterator[RunningDaemon]:
     """Run the daemon on a JACK server with a tone on every input, with two subscribers at 30 frames a second."""
@@ -109,8 +102,3 @@ def running(tracks: int, sample_rate_hz: int, block_frames: int = 512) -> Iterat
         finally:
             daemon.send_signal(signal.SIGTERM)
             daemon.wait(10)
-
-
-def settle(seconds: float) -> None:
-    """Let the daemon run."""
-    time.sleep(seconds)
