@@ -6,6 +6,7 @@ import { hzText, textOf } from "./scale.js";
 import { sheet } from "./sheet.js";
 
 const UNDO = 100;
+const GAP = 6; // between buttons, as in the style
 
 const KEYS = {
   ArrowRight: "next", PageDown: "next",
@@ -28,6 +29,7 @@ export class Commands {
     this.app = app;
     this.undoStack = [];
     this.elements = new Map();
+    this.place = null;
     document.addEventListener("keydown", (event) => this.pressed(event));
     app.link.on("/trim/logged", (track, adjustment, found, left, spread, id) =>
       this.push(`trim of track ${track}`, "/do/undo", "s", id),
@@ -49,13 +51,21 @@ export class Commands {
       this.elements.set(name, { button, label, more });
       bar.append(button);
     }
-    new ResizeObserver(() => {
-      const rows = Math.max(1, Math.min(names.length, Math.floor((bar.clientHeight + 6) / 70)));
-      const most = Math.max(1, Math.floor((bar.clientWidth + 6) / 70));
-      const columns = Math.max(1, Math.min(most, Math.ceil(names.length / rows)));
-      bar.style.gridTemplateColumns = `repeat(${columns}, minmax(0, 1fr))`;
-    }).observe(bar);
+    this.place = bar;
+    new ResizeObserver(() => this.arrange()).observe(bar);
     return bar;
+  }
+
+  // As many rows as there is room for, and the columns that follow from it.
+  arrange() {
+    const bar = this.place;
+    if (!bar?.clientHeight) return;
+    const touch = parseFloat(getComputedStyle(bar).getPropertyValue("--touch")) + GAP;
+    const count = bar.childElementCount;
+    const rows = Math.max(1, Math.min(count, Math.floor((bar.clientHeight + GAP) / touch)));
+    const most = Math.max(1, Math.floor((bar.clientWidth + GAP) / touch));
+    const columns = Math.max(1, Math.min(most, Math.ceil(count / rows)));
+    bar.style.gridTemplateColumns = `repeat(${columns}, minmax(0, 1fr))`;
   }
 
   paint(frame) {

@@ -1,5 +1,7 @@
 // The page: joins the connection, the parts that a layout names, and the views.
 
+import { faults, noteFault, onFault } from "./faults.js";
+
 import { Commands } from "./commands.js";
 import { element, forgetPalette } from "./elements.js";
 import { Link, remembered } from "./link.js";
@@ -33,12 +35,15 @@ class App {
     this.nextTrack = 0;
     this.parts = [];
     this.viewName = "";
+    this.paintFault = "";
+    this.faults = faults;
   }
 
   async begin() {
     await pairFromAddress();
     this.link = new Link(this.search);
     this.setup = await this.load();
+    onFault((fault) => this.say(`this page has a fault, load it again: ${fault}`, true));
     this.sound = new Sound(this);
     this.commands = new Commands(this);
     this.layoutName = this.chosenLayout();
@@ -157,6 +162,7 @@ class App {
     }
     this.view.replaceChildren(grid);
     if (this.trimmers?.isOpen) grid.append(this.trimmers.element);
+    this.commands.arrange();
     // At once: a button has no name until it is painted.
     this.paintFrame(performance.now());
   }
@@ -178,7 +184,19 @@ class App {
 
   paint(nowMs) {
     requestAnimationFrame((next) => this.paint(next));
-    this.paintFrame(nowMs);
+    try {
+      this.paintFrame(nowMs);
+      this.paintFault = "";
+    } catch (error) {
+      // What stands on the screen is the past, then: the band says so.
+      this.paintFault = `this page cannot draw: ${error.message}; load it again`;
+      noteFault(error.message);
+    }
+  }
+
+  // What keeps the picture from being true now; empty when it is.
+  get trouble() {
+    return this.link.trouble || this.paintFault;
   }
 
   paintFrame(nowMs) {
@@ -205,7 +223,8 @@ class App {
   }
 
   showTrouble() {
-    const { trouble, frame } = this.link;
+    const { trouble } = this;
+    const { frame } = this.link;
     const isStale = Boolean(trouble);
     const age = this.link.ageS;
     const since = frame && age > 1 && Number.isFinite(age) ? ` · last seen ${age < 90 ? `${Math.floor(age)} s` : `${Math.floor(age / 60)} min`} ago` : "";
@@ -257,7 +276,7 @@ class App {
   }
 
   get newestTrim() {
-    return this.log.trims.findLast?.((trim) => !trim.withdrawn_by) ?? null;
+    return this.log.trims.filter((trim) => !trim.withdrawn_by).at(-1) ?? null;
   }
 
   logged(track, adjustment, left) {

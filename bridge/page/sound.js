@@ -35,7 +35,7 @@ export class Sound {
   }
 
   hear(frame, app) {
-    if (!this.isOn || !this.context || app.link.trouble) return;
+    if (!this.isOn || !this.context || app.trouble) return;
     const track = frame.tracks.find(({ number }) => number === app.focusTrack);
     const nowS = this.context.currentTime;
     if (!track || !Number.isFinite(track.fine) || nowS < this.nextS) return;

@@ -68,10 +68,18 @@ def daemon(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PracticeDaemon]
         yield one
 
 
+def node_modules() -> Path:
+    """The packages of npm in the versions of the lock file; only tests use them."""
+    folder = HERE / "node_modules"
+    made = folder / ".package-lock.json"
+    lock = HERE / "package-lock.json"
+    if not made.exists() or made.stat().st_mtime < lock.stat().st_mtime:
+        subprocess.run(["npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund"], cwd=HERE, check=True)
+        made.touch()
+    return folder
+
+
 @pytest.fixture(scope="session")
 def axe() -> str:
-    """The script of axe-core, in the version of the lock file."""
-    script = HERE / "node_modules" / "axe-core" / "axe.min.js"
-    if not script.exists():
-        subprocess.run(["npm", "ci", "--ignore-scripts", "--no-audit", "--no-fund"], cwd=HERE, check=True)
-    return script.read_text(encoding="utf-8")
+    """The script of axe-core."""
+    return (node_modules() / "axe-core" / "axe.min.js").read_text(encoding="utf-8")

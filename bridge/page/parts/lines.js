@@ -48,7 +48,7 @@ export class StatusLine {
     const { may_command: mayCommand } = this.app.setup.visitor;
     const held = frame.hold.on ? "held" : "";
     const log = frame.health.log === "refusing" ? "LOG REFUSES" : frame.health.log === "off" ? "log is off" : "";
-    put(this.may, [log, held, mayCommand ? "" : "watches only", this.app.link.trouble ? "not live" : ""].filter(Boolean).join(" · ") || "live");
+    put(this.may, [log, held, mayCommand ? "" : "watches only", this.app.trouble ? "not live" : ""].filter(Boolean).join(" · ") || "live");
     this.may.classList.toggle("notice", Boolean(log || held));
   }
 

@@ -18,7 +18,7 @@ export function prepareView(app) {
 }
 
 function itemOf(app, item) {
-  const confirmed = app.log.confirmations.findLast?.((one) => one.item === item.key);
+  const confirmed = app.log.confirmations.filter((one) => one.item === item.key).at(-1);
   const missing = item.needs.filter((need) => !app.log.confirmations.some((one) => one.item === need));
   const said = confirmed
     ? element("p", { class: "done" }, `✓ confirmed by ${confirmed.who}, ${clock(confirmed.at_s)}`)
