@@ -4,11 +4,10 @@ A visitor from this computer may command. One from the network may watch, and ma
 code: it is given a token for it, which its browser keeps in a cookie that no script can read.
 """
 
-import hashlib
 import logging
 import secrets
-from collections import OrderedDict
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
@@ -16,6 +15,7 @@ from typing import Final
 from bridge.control import osc
 from bridge.control.desk import Desk
 from bridge.control.inbox import CommandInbox
+from bridge.control.paired import PairedScreen, PairedScreens
 from bridge.control.pairing import Pairing
 from bridge.wire.addresses import DONE, REFUSED
 from bridge.wire.episodes import Episode
@@ -24,9 +24,6 @@ from bridge.wire.udp import RECEIVE_BYTES, is_loopback
 
 CODE_DIGITS: Final = 6
 """Of a code that is made here: few enough to type with a cold finger; how often one may guess is bounded."""
-
-TOKENS: Final = 64
-"""Most visitors paired at one time; the one that came last longest ago is forgotten."""
 
 COMMANDS_PER_S: Final = 10.0
 COMMANDS_AT_ONCE: Final = 30.0
@@ -91,12 +88,23 @@ class PageControl:
         Where commands go.
     code : str
         The pairing code; empty when nobody beyond this computer may command.
+    paired : iterable of PairedScreen
+        The screens that were paired before.
+    keep : callable, optional
+        Keeps the paired screens for the next start; called when they have changed, and does not wait.
     """
 
-    def __init__(self, inbox: CommandInbox, code: str) -> None:
+    def __init__(
+        self,
+        inbox: CommandInbox,
+        code: str,
+        paired: Iterable[PairedScreen] = (),
+        keep: Callable[[Sequence[PairedScreen]], object] | None = None,
+    ) -> None:
         self._desk = Desk(inbox)
         self._pairing = Pairing(code)
-        self._tokens: OrderedDict[bytes, None] = OrderedDict()
+        self._paired = PairedScreens(paired)
+        self._keep = keep
         self._refusing = Episode()
         self._refused_packets = 0
 
@@ -105,26 +113,59 @@ class PageControl:
         """Packets that were refused, in whole or in part, and wrong codes."""
         return self._refused_packets + self._pairing.wrong_codes
 
-    def pair(self, host: str, code: str, now_s: float) -> tuple[str, str]:
-        """Let a visitor command that shows the right code. Returns a token, or "" and why not."""
+    def pair(self, host: str, what: str, code: str, now_s: float) -> tuple[str, str]:
+        """Let a visitor command that shows the right code. Returns a token, or "" and why not.
+
+        Parameters
+        ----------
+        host : str
+            Numeric address it comes from.
+        what : str
+            What its browser calls itself.
+        code : str
+        now_s : float
+            Monotonic time.
+        """
         refused = self._pairing.pair((host, 0), code, now_s)
         if refused is not None:
             return "", refused
-        token = secrets.token_urlsafe(24)
-        self._tokens[_digest(token)] = None
-        if len(self._tokens) > TOKENS:
-            self._tokens.popitem(last=False)
+        token = self._paired.pair(host, what, time.time())
+        self._keep_paired()
         return token, ""
+
+    def see(self, token: str) -> bool:
+        """Note that a visitor came; whether it is paired, and its token lives on."""
+        if not self._paired.is_paired(token, time.time()):
+            return False
+        if self._paired.see(token, time.time()):
+            self._keep_paired()
+        return True
+
+    def screens(self) -> list[dict[str, object]]:
+        """Return the paired screens, for a person; nothing of it lets anybody command."""
+        return [
+            {"id": one.id, "host": one.host, "what": one.what, "paired_s": one.paired_s, "seen_s": one.seen_s}
+            for one in self._paired.screens(time.time())
+        ]
+
+    def forget(self, screen_id: str) -> bool:
+        """Let a screen command no more, or any when the id is empty; whether there was one."""
+        is_changed = self._paired.forget(screen_id)
+        if is_changed:
+            self._keep_paired()
+        return is_changed
+
+    def _keep_paired(self) -> None:
+        if self._keep is not None:
+            self._keep(self._paired.screens(time.time()))
 
     def refusal(self, host: str, token: str, *, watches_only: bool) -> str | None:
         """Return why a visitor may not command, or None when it may."""
         if watches_only:
             return WATCH_ONLY
-        digest = _digest(token)
-        if token and digest in self._tokens:
-            self._tokens.move_to_end(digest)
+        if is_loopback(host) or self._paired.is_paired(token, time.time()):
             return None
-        return None if is_loopback(host) else NOT_PAIRED
+        return NOT_PAIRED
 
     def visit(
         self, host: str, page_id: str, token: str, *, watches_only: bool, send: Callable[[bytes], object]
@@ -178,8 +219,3 @@ def _answer(visitor: Visitor, request_id: str, refused_reason: str | None) -> No
         visitor.send(DONE.encode(request_id))
     else:
         visitor.send(REFUSED.encode(request_id, refused_reason))
-
-
-def _digest(token: str) -> bytes:
-    # Looked up by its digest, so that how long it takes tells nothing of the token.
-    return hashlib.sha256(token.encode()).digest()

@@ -7,11 +7,13 @@ from bridge.config.layout import LayoutError, load_layout, shipped_layouts
 from bridge.config.settings import PageSettings, Settings
 from bridge.control.inbox import CommandInbox
 from bridge.control.page import PageControl, new_code
+from bridge.daemon.paired_file import PairedFile
 from bridge.procedure.setup import Setup
 from bridge.sinks.oscquery import OscQuery
 from bridge.sinks.tablet.faults import PageError
 from bridge.sinks.tablet.history import History
-from bridge.sinks.tablet.server import Contents, Door, TabletServer
+from bridge.sinks.tablet.routes import Contents, Door
+from bridge.sinks.tablet.server import TabletServer
 from bridge.sinks.tablet.setup import setup_document
 from bridge.sinks.tablet.sink import TabletSink
 from bridge.wire.discovery import host_name
@@ -30,6 +32,8 @@ class Page:
         Where commands go.
     log : Path or None
         The log's file, from which all that is not live is read; None when nothing is logged.
+    paired : Path, optional
+        Where the paired screens are kept; without it they are forgotten at the end.
     queries : OscQuery, optional
         Answers programs that ask for the OSC addresses; the server that shows the page is theirs too.
 
@@ -46,6 +50,7 @@ class Page:
         inbox: CommandInbox,
         *,
         log: Path | None,
+        paired: Path | None = None,
         queries: OscQuery | None = None,
     ) -> None:
         page = settings.page
@@ -57,7 +62,10 @@ class Page:
             queries,
         )
         names = (*page.names, host_name()) if settings.osc.announce else page.names
-        self._control = PageControl(inbox, code)
+        self._kept = PairedFile(paired) if paired is not None and code else None
+        self._control = (
+            PageControl(inbox, code, self._kept.read(), self._kept.keep) if self._kept else PageControl(inbox, code)
+        )
         self._server = TabletServer(Door(page.listen, page.port, names, _tls(page), code), contents, self._control)
         self.links = self._server.links
 
@@ -88,6 +96,8 @@ class Page:
     def stop(self) -> None:
         """Say good-bye to the pages and let go of the port."""
         self._server.stop()
+        if self._kept is not None:
+            self._kept.close()
 
 
 def _layouts(page: PageSettings) -> dict[str, dict[str, object]]:

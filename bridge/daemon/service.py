@@ -16,7 +16,7 @@ from bridge.daemon.midi import Midi
 from bridge.daemon.osc import Osc, announcer
 from bridge.daemon.page import Page
 from bridge.daemon.pump import Pump
-from bridge.daemon.setup import log_path, setup_of
+from bridge.daemon.setup import log_path, paired_path, setup_of
 from bridge.daemon.sources import open_source
 from bridge.log.calibrations import Opening
 from bridge.sinks.log import LogWriter
@@ -98,7 +98,7 @@ class Service:
         if settings.page.enabled:
             log_file = log_path(settings) if settings.log.enabled else None
             queries = self.osc.queries if self.osc is not None else None
-            self.page = Page(settings, setup, self.inbox, log=log_file, queries=queries)
+            self.page = Page(settings, setup, self.inbox, log=log_file, paired=paired_path(settings), queries=queries)
             self._stages.callback(self.page.stop)
             viewers.append(self.page.sink)
         midi = Midi(settings, self.inbox)

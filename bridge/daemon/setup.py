@@ -36,3 +36,8 @@ def log_path(settings: Settings) -> Path:
     if settings.log.file is None and settings.audio.source == "simulated":
         return default_path().with_name("practice.db")
     return settings.log.file or default_path()
+
+
+def paired_path(settings: Settings) -> Path:
+    """Return where the paired screens are kept: beside the log, also when nothing is logged."""
+    return log_path(settings).with_name("paired-screens.json")

@@ -34,7 +34,7 @@ export function openMenu(app) {
   parts.push(element("h3", {}, "Who may command"), element("p", {}, setup.visitor.may_command ? "This screen may command." : `${setup.visitor.why_not}.`));
   const doors = [];
   if (setup.visitor.can_pair && !setup.visitor.may_command) doors.push(choice("Type the pairing code", () => typeCode(app)));
-  if (setup.visitor.is_local) doors.push(choice("Add a screen", () => showLinks(app)));
+  if (setup.visitor.is_local) doors.push(choice("Screens", () => showLinks(app)));
   if (!app.search.has("watch")) doors.push(choice("Only watch from here", () => location.assign(`${location.pathname}?watch`)));
   parts.push(choices(doors));
   sheet.show(setup.machine.name, ...parts);
@@ -64,7 +64,7 @@ async function typeCode(app) {
 }
 
 async function showLinks(app) {
-  const { code, links } = await (await fetch("/links.json")).json();
+  const { code, links, screens } = await (await fetch("/links.json", { cache: "no-store" })).json();
   const parts = links.map(({ interface: name, address, image }) =>
     element("div", {}, element("h3", {}, `${name}: ${address}`), element("img", { src: image, alt: `Code to scan for ${address}`, width: 320, height: 320 })));
   if (!links.length) parts.push(element("p", {}, 'The page is served to this computer alone. Start with --lan, or set listen = "0.0.0.0" under [page].'));
@@ -73,7 +73,29 @@ async function showLinks(app) {
     if (!app.setup.visitor.is_encrypted)
       parts.push(element("p", { class: "caution" }, "This is plain http. The code keeps guests and mistaken hands away from the commands. It does not keep away somebody who can read the traffic of this network: they see everything, and can command as a paired screen does. For that, use a network of your own, or https with your own certificate ([page] certificate)."));
   }
-  sheet.show("Add a screen", ...parts);
+  if (links.length) parts.push(element("h3", {}, "Screens that may command"), ...pairedScreens(app, screens));
+  sheet.show("Screens", ...parts);
+}
+
+function pairedScreens(app, screens) {
+  if (!screens.length) return [element("p", {}, "None but this computer.")];
+  const day = (seconds) => new Date(seconds * 1000).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+  const forget = async (id) => {
+    const answer = await fetch("/forget", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ id }) });
+    if (answer.ok) app.say("forget the screen: done", false);
+    else app.say((await answer.json()).reason, true);
+    showLinks(app);
+  };
+  const rows = screens.map(({ id, host, what, paired_s: pairedS, seen_s: seenS }) => element("div", { class: "item", "data-screen": id },
+    element("div", {}, element("p", { class: "asked" }, `${deviceOf(what)} at ${host}`), element("p", {}, `paired ${day(pairedS)}, last here ${day(seenS)}`)),
+    element("button", { "aria-label": `Forget ${deviceOf(what)} at ${host}`, onclick: () => forget(id) }, "Forget")));
+  if (screens.length > 1) rows.push(element("div", { class: "choices" }, element("button", { onclick: () => forget("") }, "Forget all")));
+  return [element("p", {}, "A screen stays paired for 30 days after its last visit, also when the daemon is started anew."), ...rows];
+}
+
+// What stands in the first brackets is the device, whichever browser it is.
+function deviceOf(what) {
+  return /\(([^;)]+)/.exec(what)?.[1] ?? "screen";
 }
 
 function showAwake() {

@@ -52,14 +52,19 @@ seed = 5
 class PracticeDaemon(Daemon):
     """`trimbridge run` on the simulated recorder; ``address`` is that of its page."""
 
-    def __init__(self, folder: Path, text: str = PRACTICE, page: str = "", osc: str = "") -> None:
+    def __init__(
+        self, folder: Path, text: str = PRACTICE, page: str = "", osc: str = "", before: Sequence[str] = ()
+    ) -> None:
         config = folder / "practice.toml"
         log = folder / "practice.db"
         config.write_text(
             f'{text}[log]\nfile = "{log}"\n[osc]\nport = {free_port()}\n{osc}\n[page]\nport = 0\n{page}\n',
             encoding="utf-8",
         )
-        super().__init__(config)
+        # What an earlier daemon of this config wrote stands before what this one writes.
+        written = config.with_suffix(".out")
+        self._from = len(written.read_text(encoding="utf-8")) if written.exists() else 0
+        super().__init__(config, before=before)
         self.log = log
         self.address = ""
         try:
@@ -69,7 +74,7 @@ class PracticeDaemon(Daemon):
             raise
 
     def _is_served(self) -> bool:
-        found = re.search(r"page: (https?://\S+)", self.output)
+        found = re.search(r"page: (https?://\S+)", self.output[self._from :])
         if found:
             self.address = found[1]
         return bool(found)

@@ -1,6 +1,7 @@
 """Who may look, who may command: other sites, pairing, the link that only watches."""
 
 import threading
+import time
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -41,7 +42,7 @@ def foreign_site() -> Iterator[str]:
 def network(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Feeder]:
     """A page that is served to the network, and for which this browser is not of this computer."""
     monkeypatch.setattr("bridge.control.page.is_loopback", lambda _host: False)
-    monkeypatch.setattr("bridge.sinks.tablet.server.is_loopback", lambda _host: False)
+    monkeypatch.setattr("bridge.sinks.tablet.routes.is_loopback", lambda _host: False)
     one = Feeder(tmp_path, f'listen = "0.0.0.0"\npairing_code = "{CODE}"')
     one.show([reading(1, 0.5), reading(2)], focus=1)
     yield one
@@ -128,8 +129,8 @@ def test_the_local_page_shows_a_code_to_scan_for_each_interface(tmp_path: Path, 
         page = open_page(feeder.address)
         links = feeder.page.links.links()
         page.get_by_role("button", name="Menu").click()
-        page.locator("dialog").get_by_role("button", name="Add a screen").click()
-        expect(page.locator("dialog h2")).to_have_text("Add a screen")
+        page.locator("dialog").get_by_role("button", name="Screens").click()
+        expect(page.locator("dialog h2")).to_have_text("Screens")
         expect(page.locator("dialog img")).to_have_count(len(links))
         if links:
             expect(page.locator("dialog")).to_contain_text(CODE)
@@ -137,5 +138,25 @@ def test_the_local_page_shows_a_code_to_scan_for_each_interface(tmp_path: Path, 
             for image in page.locator("dialog img").all():
                 expect(image).to_have_js_property("complete", True)
                 assert image.evaluate("(one) => one.naturalWidth") > 100
+    finally:
+        feeder.close()
+
+
+def test_a_paired_screen_is_forgotten_at_the_computer_itself(tmp_path: Path, open_page: OpenPage) -> None:
+    feeder = Feeder(tmp_path, f'listen = "0.0.0.0"\npairing_code = "{CODE}"')
+    try:
+        feeder.show([reading(1)], focus=1)
+        control = feeder.page._control
+        for what in ("Mozilla/5.0 (Invented tablet; X)", "Mozilla/5.0 (Invented phone; X)"):
+            token, refused = control.pair("198.51.100.7", what, CODE, time.monotonic())
+            assert refused == ""
+        page = open_page(feeder.address)
+        page.get_by_role("button", name="Menu").click()
+        page.locator("dialog").get_by_role("button", name="Screens").click()
+        expect(page.locator("[data-screen]")).to_have_count(2)
+        page.get_by_role("button", name="Forget Invented phone at 198.51.100.7").click()
+        expect(page.locator("[data-screen]")).to_have_count(1)
+        expect(page.locator("[data-screen]")).to_contain_text("Invented tablet at 198.51.100.7")
+        assert control.refusal("198.51.100.7", token, watches_only=False) is not None
     finally:
         feeder.close()
