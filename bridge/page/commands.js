@@ -1,7 +1,7 @@
 // What a person tells the daemon: buttons, keys and sheets in; OSC requests out, each answered for all to see, each with
 // its way back.
 
-import { element } from "./elements.js";
+import { element, put } from "./elements.js";
 import { hzText, textOf } from "./scale.js";
 import { sheet } from "./sheet.js";
 
@@ -56,11 +56,17 @@ export class Commands {
     return bar;
   }
 
+  // The least height at which every button of the layout is as large as it must be.
+  leastHeight(width) {
+    const columns = Math.max(1, Math.floor((width - 24 + GAP) / (this.app.touch + GAP)));
+    return Math.ceil(this.app.layout.commands.length / columns) * (this.app.touch + GAP);
+  }
+
   // As many rows as there is room for, and the columns that follow from it.
   arrange() {
     const bar = this.place;
     if (!bar?.clientHeight) return;
-    const touch = parseFloat(getComputedStyle(bar).getPropertyValue("--touch")) + GAP;
+    const touch = this.app.touch + GAP;
     const count = bar.childElementCount;
     const rows = Math.max(1, Math.min(count, Math.floor((bar.clientHeight + GAP) / touch)));
     const most = Math.max(1, Math.floor((bar.clientWidth + GAP) / touch));
@@ -82,7 +88,7 @@ export class Commands {
       track: ["Track", frame.focus.track ? `at ${frame.focus.track}` : "follows"],
       hold: [frame.hold.on ? "Go on" : "Hold", ""],
       log: ["Log now", `track ${focus}`],
-      undo: ["Undo", this.undoable?.label.replace("trim of ", "") ?? ""],
+      undo: ["Undo", shortened(this.undoable?.label ?? "")],
       note: ["Note", ""],
       sound: ["Sound", this.app.sound.isOn ? "on" : "off"],
     };
@@ -95,10 +101,12 @@ export class Commands {
     };
     for (const [name, { button, label, more }] of this.elements) {
       const [text, small] = words[name];
-      if (label.textContent !== text) label.textContent = text;
-      if (more.textContent !== small) more.textContent = small;
-      button.disabled = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
-      if (name === "hold" || name === "sound") button.setAttribute("aria-pressed", name === "hold" ? frame.hold.on : this.app.sound.isOn);
+      put(label, text);
+      put(more, small);
+      const isOff = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
+      if (button.disabled !== isOff) button.disabled = isOff;
+      const isPressed = { hold: frame.hold.on, sound: this.app.sound.isOn }[name];
+      if (isPressed !== undefined && button.getAttribute("aria-pressed") !== String(isPressed)) button.setAttribute("aria-pressed", isPressed);
     }
   }
 
@@ -237,7 +245,7 @@ export class Commands {
     const step = this.app.setup.steps[(this.frame?.step.number ?? 0) - 1];
     if (!step) return sheet.show("Target", element("p", {}, "There are no steps: add [[step]] tables to the config."));
     const terms = Object.entries(step.terms_db).map(([name, db]) => [name.replace("_", " "), `${textOf(db)} dB`]);
-    const parts = [table([...terms, ["target", `${textOf(step.target_vu)} VU`], ["can be trusted to", `± ${step.uncertainty_db.toFixed(2)} dB`], ["tolerance", `± ${step.tolerance_db} dB`]])];
+    const parts = [table([...terms, ["target", `${textOf(step.target_vu)} VU`], ["uncertainty", `± ${step.uncertainty_db.toFixed(2)} dB`], ["tolerance", `± ${step.tolerance_db} dB`]])];
     for (const warning of step.warnings)
       parts.push(element("div", { class: "caution" }, element("h3", {}, warning.message), element("p", {}, warning.advice)));
     for (const advice of step.advice) parts.push(element("p", { class: "advice" }, advice));
@@ -247,6 +255,16 @@ export class Commands {
   showMenu() {
     this.app.menu();
   }
+}
+
+// What fits on a button: the first words of what would be undone.
+function shortened(label) {
+  let text = "";
+  for (const word of label.replace("trim of ", "").split(" ")) {
+    if (text.length + word.length > 9) break;
+    text += ` ${word}`;
+  }
+  return text.trim().replace(/ (on|of)$/, "");
 }
 
 export function table(rows) {

@@ -138,7 +138,9 @@ export class Link {
     if (!this.frame) return this.isOpen ? "waiting for the first frame" : this.reason || "no connection";
     if (this.ageS > STALE_S) {
       if (!this.isOpen) return this.reason || "the connection is gone";
-      return performance.now() - this.receivedMs > STALE_S * 1000 ? "no frames come" : "the network is slow";
+      if (performance.now() - this.receivedMs > STALE_S * 1000) return "no frames come";
+      // Between two programs of one computer there is no network.
+      return this.isLocal ? "this computer is too busy: frames come late" : "the network is slow";
     }
     const { source, message } = this.frame.health;
     if (source === "lost") return `the source is lost: ${message || "no samples come"}`;
@@ -198,7 +200,7 @@ function partsOf(address) {
 }
 
 function frameOf({ seconds, messages }) {
-  const frame = { seconds, tone: {}, step: {}, focus: {}, bank: {}, hold: {}, health: {}, tracks: [] };
+  const frame = { seconds, tone: {}, step: {}, focus: {}, bank: {}, hold: {}, health: {}, tape: {}, tracks: [] };
   const byTrack = new Map();
   for (const [address, value] of messages) {
     const [group, name] = partsOf(address);
@@ -212,7 +214,7 @@ function frameOf({ seconds, messages }) {
     } else if (group in frame) frame[group][name] = value;
   }
   // Seven digits of a 32-bit float: what was 0.1 shall read 0.1.
-  for (const name of ["tolerance_db", "speed_ips", "tone_hz", "target_vu"])
+  for (const name of ["tolerance_db", "speed_ips", "tone_hz", "target_vu", "uncertainty_db"])
     if (Number.isFinite(frame.step[name])) frame.step[name] = Number(frame.step[name].toPrecision(7));
   frame.tracks.sort((one, other) => one.number - other.number);
   return frame;

@@ -3,12 +3,14 @@
 import { faults, noteFault, onFault } from "./faults.js";
 
 import { Commands } from "./commands.js";
+import { numbersOf } from "./deviation.js";
 import { element, forgetPalette } from "./elements.js";
 import { Link, remembered } from "./link.js";
 import { Figure } from "./parts/figure.js";
 import { Progress, StatusLine, StepLine } from "./parts/lines.js";
-import { Strip, Trails } from "./parts/strip.js";
+import { Strip } from "./parts/strip.js";
 import { Tracks } from "./parts/tracks.js";
+import { Trails } from "./parts/trails.js";
 import { Trimmers } from "./parts/trimmers.js";
 import { openMenu } from "./menu.js";
 import { pairFromAddress } from "./pairing.js";
@@ -20,6 +22,10 @@ import { runView } from "./views/run.js";
 const PARTS = { step: StepLine, status: StatusLine, figure: Figure, strip: Strip, tracks: Tracks, progress: Progress };
 const VIEWS = { prepare: prepareView, run: runView, log: logView };
 const SAID_MS = 6000;
+const DONE_MS = 2000;
+const STATUS_PX = 42; // two lines that can be read in the hand
+const PICTURE_MS = 30;
+const FAST_MS = 25;
 
 class App {
   constructor() {
@@ -33,6 +39,9 @@ class App {
     this.spoken = document.getElementById("spoken");
     this.focusTrack = 0;
     this.nextTrack = 0;
+    this.missing = { text: null, numbers: new Set() };
+    this.openTracks = new Set();
+    this.paintedFrame = null;
     this.parts = [];
     this.viewName = "";
     this.paintFault = "";
@@ -51,6 +60,7 @@ class App {
     this.useTheme();
     matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => this.useTheme());
     matchMedia("(orientation: portrait)").addEventListener("change", () => this.viewName === "trim" && this.open("trim"));
+    new ResizeObserver(() => this.viewName === "trim" && this.sizeRows()).observe(this.view);
     this.link.on("frame", (frame) => {
       this.trails.add(frame);
       this.sound.hear(frame, this);
@@ -118,6 +128,7 @@ class App {
     const isLight = this.theme === "light" || (this.theme === "auto" && matchMedia("(prefers-color-scheme: light)").matches);
     document.documentElement.dataset.theme = isLight ? "light" : "dark";
     forgetPalette();
+    this.repaint();
   }
 
   setTheme(theme) {
@@ -135,6 +146,7 @@ class App {
   open(name) {
     this.viewName = name;
     this.parts = [];
+    document.getElementById("notice")?.remove();
     this.commands.elements.clear();
     if (name === "trim") this.openTrim();
     else this.view.replaceChildren(VIEWS[name](this));
@@ -152,7 +164,8 @@ class App {
   openTrim() {
     const rows = this.layout[matchMedia("(orientation: portrait)").matches ? "portrait" : "landscape"];
     const grid = element("div", { class: "trim" }, element("h1", { class: "unseen" }, `Trim ${this.setup.machine.name}`));
-    grid.style.gridTemplateRows = rows.map((row) => `minmax(0, ${row.height}fr)`).join(" ");
+    this.grid = grid;
+    this.rows = rows;
     for (const row of rows) {
       const line = element("div", { class: "row" });
       const widths = row.widths.length ? row.widths : row.parts.map(() => 1);
@@ -162,9 +175,23 @@ class App {
     }
     this.view.replaceChildren(grid);
     if (this.trimmers?.isOpen) grid.append(this.trimmers.element);
+    this.sizeRows();
     this.commands.arrange();
     // At once: a button has no name until it is painted.
+    this.repaint();
     this.paintFrame(performance.now());
+  }
+
+  // Each row has its share of the height; what is touched has no less than a finger needs.
+  sizeRows() {
+    const heights = this.rows.map((row) => {
+      const at = row.parts.indexOf("commands");
+      const widths = row.widths.length ? row.widths : row.parts.map(() => 1);
+      const share = at < 0 ? 0 : widths[at] / widths.reduce((sum, width) => sum + width);
+      const least = at >= 0 ? this.commands.leastHeight(this.grid.clientWidth * share) : row.parts.includes("step") && this.hasMenu ? this.touch + 4 : row.parts.includes("status") ? STATUS_PX : 0;
+      return `minmax(${least}px, ${row.height}fr)`;
+    });
+    this.grid.style.gridTemplateRows = heights.join(" ");
   }
 
   make(name) {
@@ -199,27 +226,66 @@ class App {
     return this.link.trouble || this.paintFault;
   }
 
+  // Asks for a picture though no new frame has come: something else than the readings is to be shown.
+  repaint() {
+    this.paintedFrame = null;
+  }
+
   paintFrame(nowMs) {
     const { frame } = this.link;
-    if (!frame || this.viewName !== "trim") return;
+    if (!frame || frame === this.paintedFrame || this.viewName !== "trim") return;
+    this.isForced = this.paintedFrame === null;
+    this.paintedFrame = frame;
     this.findTracks(frame);
     const track = frame.tracks.find(({ number }) => number === this.focusTrack);
-    if (track) for (const part of this.parts) part.paint(frame, part instanceof Tracks ? track.number : track, nowMs);
+    if (track) this.paintParts(frame, track, nowMs);
     this.commands.paint(frame);
     if (this.trimmers?.isOpen) this.trimmers.paint(frame);
-    document.body.dataset.painted = "";
-    document.body.dataset.toneS = Math.floor(frame.tone.s);
+    const toneS = Math.floor(frame.tone.s);
+    if (toneS !== this.toneS) document.body.dataset.toneS = this.toneS = toneS;
+    if (!this.hasPainted) document.body.dataset.painted = "";
+    this.hasPainted = true;
     this.painted?.(frame);
+  }
+
+  // Figures are painted with every frame, pictures 30 times a second, and when frames come faster than that, not two
+  // pictures at a time: a tablet without a graphics processor has 16 ms for all of it.
+  paintParts(frame, track, nowMs) {
+    const isFast = nowMs - this.paintedMs < FAST_MS;
+    this.paintedMs = nowMs;
+    let isBusy = false;
+    for (const part of this.parts) {
+      if (part.drawing) {
+        if (!this.isForced && (nowMs - part.paintedMs < PICTURE_MS || (isBusy && isFast))) continue;
+        part.paintedMs = nowMs;
+        isBusy = true;
+      }
+      part.paint(frame, track, nowMs);
+    }
   }
 
   // The track in focus is the one that is being turned; when none is, the one to be turned next.
   findTracks(frame) {
     const numbers = frame.tracks.map((track) => track.number);
-    const open = numbers.filter((number) => !this.trimOf(number));
+    this.openTracks = new Set(numbers.filter((number) => this.isMissing(frame.step, number)));
+    const open = [...this.openTracks];
     const after = open.find((number) => number > (frame.focus.track || 0));
     this.nextTrack = after ?? open[0] ?? 0;
     const chosen = frame.focus.track || this.nextTrack || this.focusTrack;
     this.focusTrack = numbers.includes(chosen) ? chosen : numbers[0];
+  }
+
+  // The daemon knows what is missing; where it has nothing to say, the log tells.
+  isMissing(step, number) {
+    if (!(step.complete + step.missing > 0)) return !this.trimOf(number);
+    if (step.missing_tracks !== this.missing.text)
+      this.missing = { text: step.missing_tracks, numbers: numbersOf(step.missing_tracks) };
+    return this.missing.numbers.has(number);
+  }
+
+  // What a finger needs, CSS pixels.
+  get touch() {
+    return parseFloat(getComputedStyle(document.documentElement).getPropertyValue("--touch"));
   }
 
   showTrouble() {
@@ -231,21 +297,29 @@ class App {
     const text = isStale ? `not live: ${trouble}${since}` : "";
     this.band.hidden = !isStale;
     if (this.band.textContent !== text) this.band.textContent = text;
+    if (isStale !== this.isStale) this.repaint();
+    this.isStale = isStale;
     document.body.classList.toggle("stale", isStale);
   }
 
   say(text, isRefusal) {
     this.said = { text, isRefusal };
+    this.repaint();
     if (!text.endsWith("…")) this.spoken.textContent = text;
     clearTimeout(this.sayTimer);
-    this.sayTimer = setTimeout(() => (this.said = { text: "", isRefusal: false }), SAID_MS);
-    if (this.viewName !== "trim" && isRefusal) this.band.after(this.notice(text));
+    this.sayTimer = setTimeout(() => {
+      this.said = { text: "", isRefusal: false };
+      this.repaint();
+    }, SAID_MS);
+    // Where no line of the screen is for it, it lies over the screen.
+    const hasLine = this.viewName === "trim" && this.parts.some((part) => part instanceof Progress);
+    if (!hasLine && text && !text.endsWith("…")) this.band.after(this.notice(text, isRefusal));
   }
 
-  notice(text) {
-    const made = element("p", { id: "refusal", class: "notice", role: "alert" }, text);
-    document.getElementById("refusal")?.remove();
-    setTimeout(() => made.remove(), SAID_MS);
+  notice(text, isRefusal) {
+    document.getElementById("notice")?.remove();
+    const made = element("p", { id: "notice", class: isRefusal ? "refusal" : null, role: isRefusal ? "alert" : "status" }, text);
+    setTimeout(() => made.remove(), isRefusal ? SAID_MS : DONE_MS);
     return made;
   }
 
@@ -269,6 +343,7 @@ class App {
     this.byTrack.clear();
     for (const trim of this.log.trims) if (!trim.withdrawn_by) this.byTrack.set(`${trim.step} ${trim.track}`, trim);
     this.refresh();
+    this.repaint();
   }
 
   trimOf(track, step = this.link.frame?.step.number ?? 0) {

@@ -31,44 +31,90 @@ function readElement(view, start, end, into, depth) {
   }
 }
 
+// Where the message that is being read goes on; one message at a time.
+let at = 0;
+
 function readMessage(view, start, end) {
-  let at = start;
-  const string = () => {
-    let stop = at;
-    while (stop < end && view.getUint8(stop)) stop++;
-    if (stop >= end) throw new RangeError("string");
-    const found = text.decode(new Uint8Array(view.buffer, view.byteOffset + at, stop - at));
-    for (at = stop; at < ((stop - start + 4) & ~3) + start; at++) if (view.getUint8(at)) throw new RangeError("padding");
-    return found;
-  };
-  const take = (bytes) => {
-    if (at + bytes > end) throw new RangeError("argument");
-    return (at += bytes) - bytes;
-  };
-  const readers = {
-    i: () => view.getInt32(take(4)),
-    f: () => view.getFloat32(take(4)),
-    h: () => Number(view.getBigInt64(take(8))),
-    d: () => view.getFloat64(take(8)),
-    t: () => Number(view.getBigUint64(take(8))),
-    s: string,
-    b: () => {
-      const size = view.getInt32(take(4));
-      if (size < 0) throw new RangeError("blob");
-      return new Uint8Array(view.buffer, view.byteOffset + take((size + 3) & ~3), size).slice();
-    },
-    T: () => true,
-    F: () => false,
-    N: () => null,
-    I: () => null,
-  };
-  const address = string();
-  const tags = string();
+  at = start;
+  const address = readString(view, end);
+  const tags = readString(view, end);
   if (address[0] !== "/" || tags[0] !== ",") throw new RangeError("address");
   const message = [address];
-  for (const tag of tags.slice(1)) message.push(readers[tag]());
+  for (let place = 1; place < tags.length; place++) message.push(readArgument(view, end, tags[place]));
   if (at !== end) throw new RangeError("rest");
   return message;
+}
+
+function readArgument(view, end, tag) {
+  switch (tag) {
+    case "f": return view.getFloat32(taken(4, end));
+    case "i": return view.getInt32(taken(4, end));
+    case "s": return readString(view, end);
+    case "T": return true;
+    case "F": return false;
+    case "N": case "I": return null;
+    case "h": return Number(view.getBigInt64(taken(8, end)));
+    case "d": return view.getFloat64(taken(8, end));
+    case "t": return Number(view.getBigUint64(taken(8, end)));
+    case "b": {
+      const size = view.getInt32(taken(4, end));
+      if (size < 0) throw new RangeError("blob");
+      return new Uint8Array(view.buffer, view.byteOffset + taken((size + 3) & ~3, end), size).slice();
+    }
+    default: throw new RangeError("tag");
+  }
+}
+
+function taken(bytes, end) {
+  if (at + bytes > end) throw new RangeError("argument");
+  return (at += bytes) - bytes;
+}
+
+// Strings come again 60 times a second. Those that were read once are found by their words of four bytes, one step a
+// word, so that each is taken apart and made only once.
+const MOST_WORDS = 8000;
+const root = new Map();
+let words = 0;
+
+function readString(view, end) {
+  let node = root;
+  for (let place = at; node instanceof Map && place + 4 <= end; place += 4) {
+    node = node.get(view.getInt32(place));
+    if (typeof node === "string") {
+      at = place + 4;
+      return node;
+    }
+  }
+  const start = at;
+  const read = readNewString(view, end);
+  if (words < MOST_WORDS) remember(view, start, read);
+  return read;
+}
+
+function readNewString(view, end) {
+  let stop = at;
+  while (stop < end && view.getUint8(stop)) stop++;
+  if (stop >= end) throw new RangeError("string");
+  const found = text.decode(new Uint8Array(view.buffer, view.byteOffset + at, stop - at));
+  const next = at + ((stop - at + 4) & ~3);
+  for (let pad = stop; pad < next; pad++) if (pad >= end || view.getUint8(pad)) throw new RangeError("padding");
+  at = next;
+  return found;
+}
+
+function remember(view, start, read) {
+  let node = root;
+  for (let place = start; place < at - 4; place += 4) {
+    const word = view.getInt32(place);
+    let next = node.get(word);
+    if (!next) {
+      node.set(word, (next = new Map()));
+      words++;
+    }
+    node = next;
+  }
+  node.set(view.getInt32(at - 4), read);
+  words++;
 }
 
 // NTP counts seconds from 1900; its eras wrap in 2036 (RFC 5905, 6).

@@ -4,7 +4,7 @@ import re
 import threading
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from bridge.config.load import loads
@@ -120,7 +120,7 @@ class Feeder:
         self.requests: list[Request] = []
         self.answers: dict[type, str | None] = {}
         self._page = Page(settings, setup_of(settings), self.inbox, log=None)
-        self._show: tuple[Sequence[Reading], int, dict[str, object]] | None = None
+        self._show: tuple[Sequence[Reading] | Callable[[], Sequence[Reading]], int, dict[str, object]] | None = None
         self._period_s = 1.0 / frames_per_s
         self.publishing_s: deque[float] = deque(maxlen=10_000)
         """How long each frame kept who published it."""
@@ -132,8 +132,10 @@ class Feeder:
         self.address = self._page.links.local_address
         self.page = self._page
 
-    def show(self, readings: Sequence[Reading], focus: int = 0, **changes: object) -> None:
-        """Show this from now on, 30 times a second, each captured when it is sent."""
+    def show(
+        self, readings: Sequence[Reading] | Callable[[], Sequence[Reading]], focus: int = 0, **changes: object
+    ) -> None:
+        """Show this from now on, or what is made anew for each frame; each is captured when it is sent."""
         self._show = (readings, focus, changes)
 
     def rest(self) -> None:
@@ -141,11 +143,13 @@ class Feeder:
         self._show = None
 
     def _run(self) -> None:
-        while not self._closing.wait(self._period_s):
+        due_s = time.monotonic()
+        while not self._closing.wait(max(0.0, due_s - time.monotonic())):
+            due_s = max(due_s + self._period_s, time.monotonic())
             showing = self._show
             if showing is not None:
                 readings, focus, changes = showing
-                made = frame(readings, focus, **changes)
+                made = frame(readings() if callable(readings) else readings, focus, **changes)
                 began_s = time.perf_counter()
                 self._page.sink.publish(made, time.monotonic())
                 self.publishing_s.append(time.perf_counter() - began_s)

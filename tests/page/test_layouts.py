@@ -1,5 +1,6 @@
 """Layouts: those that ship load and are the examples; what is wrong in one is said in one line."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -62,3 +63,10 @@ def test_a_name_is_part_of_an_address(tmp_path: Path, name: str) -> None:
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(LayoutError, match="cannot be read"):
         load_layout(tmp_path / "missing.toml")
+
+
+def test_the_page_asks_for_all_of_its_modules_at_once() -> None:
+    # One after the other, as each is read, they would come seconds later over a slow network.
+    page = ROOT / "bridge" / "page"
+    named = set(re.findall(r'(?:modulepreload" href|src)="/page/([^"]+\.js)"', (page / "index.html").read_text()))
+    assert named == {str(path.relative_to(page)) for path in page.rglob("*.js")}

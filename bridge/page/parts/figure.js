@@ -1,8 +1,9 @@
 // The track in focus: how far off, which way to turn, what it is doing.
 
+import { shownOf } from "../deviation.js";
 import { drawn } from "../figures.js";
-import { element, svg } from "../elements.js";
-import { signOf, textOf } from "../scale.js";
+import { element, put, svg } from "../elements.js";
+import { textOf } from "../scale.js";
 
 const STATES = {
   quiet: "no tone",
@@ -14,6 +15,7 @@ const STATES = {
 };
 const STEADY_DB = 0.007; // what the last figure may wander before it is written anew
 const REST_MS = 400;
+const AT_PEAK_DB = 0.1; // the spread of a steady tone; nearer than that nobody can tell
 
 export class Figure {
   constructor(app) {
@@ -25,13 +27,7 @@ export class Figure {
     this.shape = svg("svg", { class: "shape", viewBox: "-50 -50 100 100", "aria-hidden": "true" });
     this.trackNumber = element("b");
     this.state = element("span", { class: "state" });
-    this.track = element(
-      "button",
-      { class: "track", onclick: () => app.commands.choose("track") },
-      element("small", {}, "track "),
-      this.trackNumber,
-      this.state,
-    );
+    this.track = element("div", { class: "track" }, element("small", {}, "track "), this.trackNumber, this.state);
     this.unit = element("span", { class: "unit" }, "dB");
     this.way = element("span", { class: "way" });
     this.needle = element("span", { class: "needle" });
@@ -48,22 +44,21 @@ export class Figure {
     new ResizeObserver(() => {
       this.box = [this.number.clientWidth, this.number.clientHeight];
       this.drawnAs = "";
+      app.repaint();
     }).observe(this.number);
   }
 
   paint(frame, track, nowMs) {
-    const tolerance = frame.step.tolerance_db || 0;
-    const isFine = Number.isFinite(track.fine);
     const hasTone = track.state !== "quiet";
-    const db = isFine ? track.fine : hasTone ? track.deviation : NaN;
-    const sign = hasTone || isFine ? signOf(db, tolerance) : "none";
+    const { db, sign, isFine } = shownOf(this.app, frame, track);
     const shown = this.shown;
     const text = this.textFor(track.number, db, isFine, nowMs);
     put(this.trackNumber, String(track.number));
     put(this.state, STATES[track.state] ?? track.state);
-    put(this.way, wayOf(sign, frame.step.adjustment));
+    put(this.way, wayOf(sign, shown.db));
     put(this.needle, `needle ${vuText(track.vu)}${hasTone ? ` · spread ${spreadText(track.spread)}` : ""}`);
-    this.state.classList.toggle("notice", track.state === "clipped");
+    if (track.state !== this.stateShown) this.state.classList.toggle("notice", track.state === "clipped");
+    this.stateShown = track.state;
     const key = `${text} ${sign} ${this.box}`;
     if (key !== this.drawnAs) this.draw(text, sign, key);
     shown.track = track.number;
@@ -106,18 +101,18 @@ export class Figure {
 function signShape(sign) {
   if (sign === "none") return [];
   const lines = (one, other) => svg("path", { class: "stroke", "stroke-width": 9, d: `M-42 ${one}H42M-42 ${other}H42` });
+  if (sign === "peak") return [svg("path", { class: "stroke", "stroke-width": 9, d: "M-42 36C-24 36 -22 -34 0 -34S24 36 42 36" })];
   if (sign === "right") return [lines(-34, 34), svg("path", { class: "solid", d: "M0 -22L22 0L0 22L-22 0Z" })];
   const down = sign === "high" ? 1 : -1;
   return [svg("path", { class: "solid", d: `M0 ${down * 14}L-40 ${down * -46}H40Z` }), lines(down * 24, down * 43)];
 }
 
-function wayOf(sign, adjustment) {
+function wayOf(sign, db) {
   if (sign === "none") return "";
   if (sign === "right") return "on target";
-  const word = sign === "high" ? "too high" : "too low";
-  // More bias lowers the level beyond its peak and raises it before: there the way cannot be told from the level.
-  if (adjustment === "bias") return word;
-  return `${word} · turn ${sign === "high" ? "down" : "up"}`;
+  // More bias raises the level up to its peak and lowers it beyond: what counts is how far it is from there.
+  if (sign === "peak") return db > -AT_PEAK_DB ? "at its peak so far" : "from its peak";
+  return sign === "high" ? "too high · turn down" : "too low · turn up";
 }
 
 function spreadText(spread) {
@@ -126,8 +121,4 @@ function spreadText(spread) {
 
 function vuText(vu) {
   return vu < -60 ? "at rest" : `${textOf(vu, 1)} VU`;
-}
-
-export function put(node, text) {
-  if (node.textContent !== text) node.textContent = text;
 }

@@ -1,8 +1,8 @@
 // The lines of text of the trim view: the step, the state of things, the progress.
 
-import { element } from "../elements.js";
+import { isBias } from "../deviation.js";
+import { element, put } from "../elements.js";
 import { hzText, textOf, timeText } from "../scale.js";
-import { put } from "./figure.js";
 
 const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is another one
 
@@ -17,15 +17,25 @@ export class StepLine {
   }
 
   paint(frame) {
-    const { number, count, adjustment, tone_hz, speed_ips, target_vu, tolerance_db } = frame.step;
+    const { number, count, adjustment, tone_hz, speed_ips, target_vu, tolerance_db, uncertainty_db } = frame.step;
     if (!number) {
       put(this.name, "no steps");
-      put(this.of, this.app.setup.machine.name);
+      this.say([this.app.setup.machine.name]);
       return;
     }
     put(this.name, `${adjustment} · ${hzText(tone_hz)}`);
-    const target = `target ${textOf(target_vu)} VU ± ${Number(tolerance_db.toPrecision(2))}`;
-    put(this.of, `${target} · ${Number(speed_ips.toPrecision(3))} in/s · step ${number} of ${count}`);
+    const sure = uncertainty_db > 0 ? ` ± ${uncertainty_db.toFixed(2)}` : "";
+    const target = isBias(frame.step)
+      ? ["to its peak, then the data sheet's drop"]
+      : [`target ${textOf(target_vu)}${sure} VU`, `tolerance ${Number(tolerance_db.toPrecision(2))} dB`];
+    this.say([...target, `${Number(speed_ips.toPrecision(3))} in/s`, `step ${number} of ${count}`]);
+  }
+
+  say(facts) {
+    const key = facts.join();
+    if (key === this.said) return;
+    this.said = key;
+    this.of.replaceChildren(...facts.flatMap((fact) => [element("span", {}, fact), " "]));
   }
 }
 
@@ -44,7 +54,8 @@ export class StatusLine {
     const isOther = hz > 0 && wanted > 0 && Math.abs(hz - wanted) > OTHER_TONE * wanted;
     put(this.tone, hz > 0 ? `hears ${isOther ? hzText(hz) : exactText(hz)}` : "hears no tone");
     this.tone.classList.toggle("notice", isOther);
-    put(this.left, this.leftText(frame, isOther));
+    const { time } = frame.tape;
+    put(this.left, [this.leftText(frame, isOther), time ? `tape at ${time}` : ""].filter(Boolean).join(" · "));
     const { may_command: mayCommand } = this.app.setup.visitor;
     const held = frame.hold.on ? "held" : "";
     const log = frame.health.log === "refusing" ? "LOG REFUSES" : frame.health.log === "off" ? "log is off" : "";
@@ -76,13 +87,23 @@ export class Progress {
 
   paint(frame) {
     const numbers = frame.tracks.map((track) => track.number);
-    const open = numbers.filter((track) => !this.app.trimOf(track));
+    const open = numbers.filter((track) => this.app.openTracks.has(track));
     const bank = this.app.setup.banks.length > 1 ? `bank ${frame.bank.number} of ${this.app.setup.banks.length} · ` : "";
     put(this.settled, `${bank}${numbers.length - open.length} of ${numbers.length} logged`);
     put(this.rest, open.length ? `next: track ${this.app.nextTrack}` : "all done here");
     const { said } = this.app;
-    put(this.said, said.text || frame.health.message);
-    this.said.classList.toggle("notice", said.text ? said.isRefusal : Boolean(frame.health.message));
+    this.say(said.text || frame.health.message || "", said.text ? said.isRefusal : Boolean(frame.health.message));
+  }
+
+  // What does not fit into the line lies over what is above it, whole.
+  say(text, isNotice) {
+    const key = `${text} ${isNotice} ${innerWidth}`;
+    if (key === this.saidKey) return;
+    this.saidKey = key;
+    put(this.said, text);
+    this.said.classList.toggle("notice", isNotice);
+    this.element.classList.remove("long");
+    this.element.classList.toggle("long", this.element.scrollWidth > this.element.clientWidth || this.said.scrollWidth > this.said.clientWidth);
   }
 }
 

@@ -1,156 +1,196 @@
 // All tracks of the bank as deviations around one line, with their spread; what is logged, and which comes next.
 
+import { isBias, shownOf, toleranceOf } from "../deviation.js";
 import { Drawing, element, palette } from "../elements.js";
 import { placeOf, signOf, textOf } from "../scale.js";
-import { line, mark } from "./strip.js";
+import { colourOf, line, mark, uncertaintyBar } from "./marks.js";
 
 const FITS_NUMBER = 22; // narrower columns show every fourth number, and that of the focus
-const NARROWEST = 60; // a column below this is no target for a finger: then a tap opens the choice of tracks
+const SMALLEST_PX = 13; // below this a figure under a track is no longer read
+const DESCRIBED_MS = 2000;
 
 export class Tracks {
   constructor(app) {
     this.app = app;
-    this.drawing = new Drawing("All tracks of the bank around their target");
+    this.drawing = new Drawing("All tracks of the bank around their target", () => app.repaint());
     this.element = element(
       "section",
       { class: "part tracks", "aria-label": "All tracks", onclick: (event) => this.tapped(event) },
       this.drawing.canvas,
     );
     this.numbers = [];
-    this.describedMs = 0;
+    this.drawn = [];
+    this.describedMs = -Infinity;
   }
 
+  // A column that is too narrow for a finger opens the choice of tracks.
   tapped(event) {
     const width = this.drawing.width / Math.max(1, this.numbers.length);
     const place = Math.floor((event.clientX - this.drawing.canvas.getBoundingClientRect().left) / width);
     const track = this.numbers[place];
-    if (width >= NARROWEST && track) this.app.commands.focus(track);
+    if (width >= this.app.touch && track) this.app.commands.focus(track);
     else this.app.commands.choose("track");
   }
 
-  paint(frame, focus, nowMs) {
-    const context = this.drawing.cleared();
-    if (!context) return;
-    const { width, height } = this.drawing;
+  paint(frame, focused, nowMs) {
+    const { drawing } = this;
+    if (!drawing.hasRoom) return;
+    const { width, height } = drawing;
     const colours = palette();
-    const tolerance = frame.step.tolerance_db || 0.1;
-    const tracks = frame.tracks;
-    this.numbers = tracks.map((track) => track.number);
+    const tolerance = toleranceOf(frame.step);
+    const { tracks } = frame;
+    const focus = focused.number;
     const column = width / Math.max(1, tracks.length);
     const size = Math.min(height * 0.15, column * 0.52, 46);
     const foot = size * 2.5;
     const top = size * 0.6;
-    const middle = top + (height - foot - top) / 2;
-    const y = (db) => middle - placeOf(db, tolerance) * ((height - foot - top) / 2);
-    context.fillStyle = colours.zone;
-    context.fillRect(0, y(tolerance), width, y(-tolerance) - y(tolerance));
-    for (const [place, track] of tracks.entries())
-      if (track.number === focus) {
-        context.fillStyle = colours.raised;
-        context.fillRect(place * column + 1, 0, column - 2, height - foot);
-        context.fillStyle = colours.zone;
-        context.fillRect(place * column + 1, y(tolerance), column - 2, y(-tolerance) - y(tolerance));
-      }
+    const half = (height - foot - top) / 2;
+    const y = (db) => top + half - placeOf(db, tolerance) * half;
+    const place = { column, size, foot, y, height, width };
+    const feet = tracks.map((track) => this.footOf(track)).join();
+    const key = `${width} ${height} ${tolerance} ${frame.step.uncertainty_db} ${frame.step.adjustment} ${focus} ${colours.theme} ${feet}`;
+    const isNew = drawing.hasNewBase(key, (base) => this.drawBase(base, frame, focus, place, colours));
+    if (isNew) {
+      this.numbers = tracks.map((track) => track.number);
+      this.drawn = [];
+      drawing.copyBase();
+    }
+    tracks.forEach((track, at) => this.paintTrack(frame, track, at, place, colours));
+    if (nowMs - this.describedMs > DESCRIBED_MS) {
+      this.describedMs = nowMs;
+      drawing.canvas.setAttribute("aria-label", described(this.app, frame));
+    }
+  }
+
+  // What stands under a track: "clip", what it was left at, "turned" since then, "next", or nothing yet.
+  footOf({ number, state }) {
+    if (state === "clipped") return `${number} clip`;
+    const logged = this.app.trimOf(number);
+    const isOpen = this.app.openTracks.has(number);
+    if (logged && !isOpen) {
+      const left = logged.as_left_db === null ? "?" : textOf(logged.as_left_db);
+      return `${number} ${logged.within_tolerance === false ? "!" : "✓"} ${left}`;
+    }
+    if (number === this.app.nextTrack) return `${number} next`;
+    return logged ? `${number} turned` : `${number} –`;
+  }
+
+  drawBase(context, frame, focus, place, colours) {
+    const { column, size, foot, y, height, width } = place;
+    const tolerance = toleranceOf(frame.step);
+    const hasZone = !isBias(frame.step);
+    const drawZone = (left, wide) => {
+      context.fillStyle = colours.zone;
+      if (hasZone) context.fillRect(left, y(tolerance), wide, y(-tolerance) - y(tolerance));
+    };
+    drawZone(0, width);
+    const at = frame.tracks.findIndex((track) => track.number === focus);
+    context.fillStyle = colours.raised;
+    context.fillRect(at * column + 1, 0, column - 2, height - foot);
+    drawZone(at * column + 1, column - 2);
     context.strokeStyle = colours.ink;
     context.lineWidth = 2.5;
     line(context, 0, y(0), width, y(0));
-    const next = this.app.nextTrack;
-    for (const [place, track] of tracks.entries())
-      this.paintTrack(context, track, (place + 0.5) * column, column, size, y, height, colours, tolerance, track.number === focus, track.number === next);
-    if (nowMs - this.describedMs > 2000) {
-      this.describedMs = nowMs;
-      this.drawing.canvas.setAttribute("aria-label", described(tracks, tolerance));
-    }
+    if (hasZone) uncertaintyBar(context, Math.max(4, column * 0.06), y, frame.step.uncertainty_db, Math.max(3, column * 0.04), colours.ink);
+    frame.tracks.forEach((track, number) => this.drawFoot(context, track, (number + 0.5) * column, place, colours, track.number === focus));
   }
 
-  paintTrack(context, track, x, column, size, y, height, colours, tolerance, isFocus, isNext) {
-    const isFine = Number.isFinite(track.fine);
-    const db = isFine ? track.fine : track.state === "quiet" ? NaN : track.deviation;
-    const sign = signOf(db, tolerance);
+  paintTrack(frame, track, at, { column, size, y }, colours) {
+    const { context } = this.drawing;
+    const { db, sign } = shownOf(this.app, frame, track);
+    const level = y(Number.isNaN(db) ? 0 : db);
+    const [from, to] = Number.isFinite(track.spread) ? [y(db + track.spread), y(db - track.spread)] : [level, level];
+    const isMoving = track.state === "moving" || track.state === "settling";
+    // To half a pixel: what moves less is not seen, and need not be drawn.
+    const look = `${sign} ${Math.round(level * 2)} ${Math.round(from * 2)} ${Math.round(to * 2)} ${isMoving}`;
+    if (look === this.drawn[at]) return;
+    if (this.drawn[at] !== undefined) this.drawing.copyBase(at * column, column);
+    this.drawn[at] = look;
+    const x = (at + 0.5) * column;
     if (sign === "none") {
       context.strokeStyle = colours.faint;
+      context.fillStyle = colours.ground;
       context.lineWidth = 2;
       context.beginPath();
-      context.arc(x, y(0), size * 0.3, 0, 2 * Math.PI);
-      context.fillStyle = colours.ground;
+      context.arc(x, level, size * 0.3, 0, 2 * Math.PI);
       context.fill();
-      context.stroke();
-    } else {
-      context.fillStyle = sign === "right" ? colours.ink : colours[sign];
-      context.strokeStyle = context.fillStyle;
-      const half = Math.min(size * 0.52, column * 0.4);
-      context.lineWidth = Math.max(1.5, size * 0.07);
-      line(context, x, y(0), x, y(db));
-      if (Number.isFinite(track.spread)) {
-        context.lineWidth = Math.max(2, size * 0.14);
-        const ends = [y(db + track.spread), y(db - track.spread)];
-        line(context, x, ends[0], x, ends[1]);
-      }
-      if (track.state === "moving" || track.state === "settling") {
-        context.lineWidth = 3;
-        context.strokeRect(x - half * 1.45, y(db) - half * 1.45, half * 2.9, half * 2.9);
-      }
-      mark(context, sign, x, y(db), half);
+      return void context.stroke();
     }
-    this.paintFoot(context, track, x, column, size, height, colours, isFocus, isNext);
+    context.fillStyle = colourOf(sign, colours);
+    context.strokeStyle = context.fillStyle;
+    const half = Math.min(size * 0.52, column * 0.32);
+    context.lineWidth = Math.max(1.5, size * 0.07);
+    line(context, x, y(0), x, level);
+    context.lineWidth = Math.max(2, size * 0.14);
+    line(context, x, from, x, to);
+    if (isMoving) {
+      context.lineWidth = Math.min(3, column * 0.08);
+      context.strokeRect(x - half * 1.4, level - half * 1.4, half * 2.8, half * 2.8);
+    }
+    mark(context, sign, x, level, half);
   }
 
   // The number; under it what the log says: as left, or what is still to be done.
-  paintFoot(context, track, x, column, size, height, colours, isFocus, isNext) {
-    const logged = this.app.trimOf(track.number);
+  drawFoot(context, track, x, { column, size, height, width }, colours, isFocus) {
     const high = height - size * 1.75;
+    const low = height - size * 0.55;
+    const isNarrow = column < FITS_NUMBER;
     context.textAlign = "center";
     context.textBaseline = "middle";
     if (isFocus) {
-      const half = column < FITS_NUMBER ? 11 : Math.min(column * 0.48, size * 1.25);
+      const half = isNarrow ? 11 : Math.min(column * 0.48, size * 1.25);
+      const tall = Math.max(size * 1.2, isNarrow ? 16 : 0);
       context.fillStyle = colours.alert;
-      const tall = Math.max(size * 1.2, column < FITS_NUMBER ? 16 : 0);
       context.fillRect(x - half, high - tall * 0.52, half * 2, tall);
     }
     context.fillStyle = isFocus ? colours["on-alert"] : colours.ink;
-    const isNarrow = column < FITS_NUMBER;
     context.font = `750 ${isNarrow ? 14 : size}px system-ui, sans-serif`;
-    if (!isNarrow || isFocus || track.number % 4 === 0) context.fillText(String(track.number), x, high + size * 0.04);
-    const small = Math.min(size * 0.72, column * 0.3);
-    const low = height - size * 0.55;
-    if (track.state === "clipped") {
-      const half = Math.min(column * 0.46, small * 1.5);
-      context.fillStyle = colours.alert;
-      context.fillRect(x - half, low - small * 0.6, half * 2, small * 1.2);
-      context.fillStyle = colours["on-alert"];
-      context.font = `700 ${small}px system-ui, sans-serif`;
-      context.fillText("clip", x, low);
-    } else if (logged) {
-      context.fillStyle = colours.ink;
-      if (column >= 70) {
-        context.font = `600 ${small}px system-ui, sans-serif`;
-        const text = logged.as_left_db === null ? "?" : textOf(logged.as_left_db);
-        context.fillText(`${logged.within_tolerance ? "✓" : "!"} ${text}`, x, low);
-      } else {
-        context.font = `800 ${small * 1.2}px system-ui, sans-serif`;
-        context.fillText(logged.within_tolerance ? "✓" : "!", x, low);
-      }
-    } else if (isNext) {
-      context.fillStyle = colours.ink;
-      if (column >= 50) {
-        context.font = `700 ${small}px system-ui, sans-serif`;
-        context.fillText("next", x, low);
-      } else {
-        context.beginPath();
-        context.moveTo(x, low - small * 0.5);
-        context.lineTo(x - small * 0.55, low + small * 0.45);
-        context.lineTo(x + small * 0.55, low + small * 0.45);
-        context.fill();
-      }
-    } else {
-      context.strokeStyle = colours.faint;
-      context.lineWidth = 2;
-      line(context, x - small * 0.3, low, x + small * 0.3, low);
+    if (!isNarrow || isFocus || track.number % 4 === 0) {
+      const aside = context.measureText(String(track.number)).width / 2 + 1;
+      context.fillText(String(track.number), Math.max(aside, Math.min(width - aside, x)), high + size * 0.04);
     }
+    const words = this.footOf(track).slice(`${track.number} `.length);
+    const [sign] = words;
+    const isWord = words !== "–";
+    // As large as the column takes; what would be too small is said by its sign alone.
+    let small = Math.min(size * 0.72, 30);
+    context.font = `650 ${small}px system-ui, sans-serif`;
+    const wide = context.measureText(words).width;
+    if (wide > column * 0.94) small *= (column * 0.94) / wide;
+    context.fillStyle = colours.ink;
+    context.strokeStyle = colours.faint;
+    context.lineWidth = 2;
+    if (!isWord) return void line(context, x - size * 0.2, low, x + size * 0.2, low);
+    if (small >= SMALLEST_PX) {
+      if (words === "clip") {
+        context.fillStyle = colours.alert;
+        context.fillRect(x - column * 0.47, low - small * 0.65, column * 0.94, small * 1.3);
+        context.fillStyle = colours["on-alert"];
+      }
+      context.font = `650 ${small}px system-ui, sans-serif`;
+      return void context.fillText(words, x, low);
+    }
+    const tiny = Math.min(size * 0.8, column * 0.5);
+    if (words === "next") {
+      context.beginPath();
+      context.moveTo(x, low - tiny * 0.4);
+      context.lineTo(x - tiny * 0.5, low + tiny * 0.45);
+      context.lineTo(x + tiny * 0.5, low + tiny * 0.45);
+      return void context.fill();
+    }
+    context.font = `800 ${Math.max(10, tiny)}px system-ui, sans-serif`;
+    context.fillText(words === "clip" ? "⚠" : words === "turned" ? "○" : sign, x, low);
   }
 }
 
-function described(tracks, tolerance) {
+function described(app, frame) {
   const words = { high: "too high", low: "too low", right: "right", none: "no tone" };
-  return `All tracks. ${tracks.map((track) => `${track.number} ${words[signOf(track.fine, tolerance)]}`).join(", ")}`;
+  const wordOf = (track) => {
+    if (isBias(frame.step)) {
+      const { db } = shownOf(app, frame, track);
+      return Number.isNaN(db) ? words.none : `${Math.abs(db).toFixed(1)} dB under its peak`;
+    }
+    return words[signOf(track.fine, toleranceOf(frame.step))];
+  };
+  return `All tracks. ${frame.tracks.map((track) => `${track.number} ${wordOf(track)}`).join(", ")}`;
 }

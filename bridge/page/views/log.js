@@ -32,10 +32,10 @@ function rowOf(app, trim) {
     "tr",
     { class: trim.withdrawn_by ? "withdrawn" : "", "data-trim": trim.id, "data-step": trim.step, "data-tolerance": trim.tolerance_db },
     element("td", {}, clock(trim.settled_s)),
-    element("td", {}, element("b", {}, String(trim.track))),
+    element("td", { "data-name": "track" }, element("b", {}, String(trim.track))),
     element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
-    element("td", { class: "number" }, found),
-    element("td", { class: "number" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), `± ${trim.spread_db.toFixed(2)}`)),
+    element("td", { class: "number", "data-name": "found" }, found),
+    element("td", { class: "number", "data-name": "left" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), `± ${trim.spread_db.toFixed(2)}`)),
     element("td", { class: "way" }, trim.origin === "by hand" ? "by hand" : ""),
     element("td", {}, withdraw),
   );

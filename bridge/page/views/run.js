@@ -47,12 +47,19 @@ function rowOf(app, step, tracks, now) {
     { "aria-current": step.number === now ? "step" : null },
     element("td", {}, element("span", { class: "mark", "aria-label": isDone ? "done" : trims.length ? "begun" : "to do" }, isDone ? (outside.length ? "!" : "✓") : trims.length ? "◐" : "○")),
     element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`),
-    element("td", { class: "number" }, `${textOf(step.target_vu)} VU`, element("br"), `± ${step.tolerance_db}`),
-    element("td", { class: "number" }, spanText(trims.map((trim) => trim.as_found_db))),
-    element("td", { class: "number" }, spanText(trims.map((trim) => trim.as_left_db)), outside.length ? element("span", {}, element("br"), `outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
-    element("td", {}, missing.length === tracks.length ? "all" : missing.length ? missing.join(", ") : "nothing"),
+    element("td", { class: "number", "data-name": "target" }, ...targetOf(step)),
+    element("td", { class: "number", "data-name": "as found" }, spanText(trims.map((trim) => trim.as_found_db))),
+    element("td", { class: "number", "data-name": "as left" }, spanText(trims.map((trim) => trim.as_left_db)), outside.length ? element("span", {}, element("br"), `outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
+    element("td", { "data-name": "missing" }, missing.length === tracks.length ? "all" : missing.length ? missing.join(", ") : "nothing"),
     element("td", {}, open),
   );
+}
+
+// Bias has no target: it is set by its peak.
+function targetOf(step) {
+  if (step.adjustment === "bias") return ["its peak"];
+  const sure = step.uncertainty_db > 0 ? ` ± ${step.uncertainty_db.toFixed(2)}` : "";
+  return [`${textOf(step.target_vu)}${sure} VU`, element("br"), ` tolerance ${step.tolerance_db} dB`];
 }
 
 function spanText(values) {

@@ -1,0 +1,35 @@
+// What a track reads, as it is shown: its deviation from the target; in a bias step, which has no target, from its own
+// peak.
+
+import { signOf } from "./scale.js";
+
+export function isBias(step) {
+  return step.adjustment === "bias";
+}
+
+// Returns { db, sign, isFine }: sign is "high", "low" or "right", "peak" where there is no target to be off, "none"
+// where there is nothing to read.
+export function shownOf(app, frame, track) {
+  const isFine = Number.isFinite(track.fine);
+  if (isBias(frame.step)) {
+    const peak = app.trails.peakOf(track.number);
+    const db = isFine && Number.isFinite(peak) ? track.fine - peak : NaN;
+    return { db, sign: Number.isNaN(db) ? "none" : "peak", isFine };
+  }
+  const db = isFine ? track.fine : track.state === "quiet" ? NaN : track.deviation;
+  return { db, sign: signOf(db, toleranceOf(frame.step)), isFine };
+}
+
+export function toleranceOf(step) {
+  return step.tolerance_db || 0.1;
+}
+
+// "3, 9-16" → a set of numbers.
+export function numbersOf(text) {
+  const numbers = new Set();
+  for (const part of (text ?? "").split(",")) {
+    const [first, last] = part.split("-").map(Number);
+    if (first > 0) for (let number = first; number <= (last || first) && number <= 999; number++) numbers.add(number);
+  }
+  return numbers;
+}

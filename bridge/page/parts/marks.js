@@ -1,0 +1,43 @@
+// The marks that stand for a track everywhere: a wedge that points to the target from outside the tolerance, a diamond
+// within it, a dot where there is no target.
+
+export function mark(context, sign, x, y, size) {
+  context.beginPath();
+  if (sign === "right") {
+    context.moveTo(x, y - size);
+    context.lineTo(x + size, y);
+    context.lineTo(x, y + size);
+    context.lineTo(x - size, y);
+  } else if (sign === "peak") {
+    context.arc(x, y, size * 0.7, 0, 2 * Math.PI);
+  } else {
+    const down = sign === "high" ? 1 : -1;
+    context.moveTo(x, y + down * size * 0.9);
+    context.lineTo(x - size, y - down * size * 0.8);
+    context.lineTo(x + size, y - down * size * 0.8);
+  }
+  context.closePath();
+  context.fill();
+}
+
+export function line(context, x1, y1, x2, y2) {
+  context.beginPath();
+  context.moveTo(x1, y1);
+  context.lineTo(x2, y2);
+  context.stroke();
+}
+
+// The target is known to so much only: a bar across its line, with ends, as far as it may lie to either side.
+export function uncertaintyBar(context, x, y, uncertaintyDb, half, colour) {
+  if (!(uncertaintyDb > 0)) return;
+  const [top, bottom] = [y(uncertaintyDb), y(-uncertaintyDb)];
+  context.strokeStyle = colour;
+  context.lineWidth = 2;
+  line(context, x, top, x, bottom);
+  line(context, x - half, top, x + half, top);
+  line(context, x - half, bottom, x + half, bottom);
+}
+
+export function colourOf(sign, colours) {
+  return sign === "high" || sign === "low" ? colours[sign] : colours.ink;
+}
