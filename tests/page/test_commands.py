@@ -192,7 +192,11 @@ def test_two_screens_show_the_same(page: Page, daemon: PracticeDaemon, open_page
 def test_a_turn_of_a_practice_trimmer_is_followed_and_logged(page: Page) -> None:
     heard(page)
     # What is turned before the tone has stood for some seconds has no as found.
-    page.wait_for_selector("body[data-tone-s='9']", timeout=TONE_S)
+    page.evaluate(
+        """async () => {
+          while (!(trimbridge.link.frame.tone.s > 9)) await new Promise((done) => setTimeout(done, 100));
+        }"""
+    )
     page.evaluate("trimbridge.toggleTrimmers()")
     plus = page.get_by_role("button", name="Track 2 up")
     for _ in range(12):
