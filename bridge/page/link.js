@@ -15,6 +15,7 @@ export class Link {
     this.frame = null;
     this.receivedMs = -Infinity;
     this.refusedPackets = 0;
+    this.losses = 0;
     this.isOpen = false;
     this.isLocal = ["localhost", "127.0.0.1", "[::1]"].includes(location.hostname);
     this.reason = "connecting";
@@ -76,6 +77,7 @@ export class Link {
   }
 
   closed(reason) {
+    if (this.isOpen) this.losses++;
     this.socket = null;
     this.isOpen = false;
     if (reason) this.goodBye = reason;
@@ -151,6 +153,7 @@ export class Link {
     const nowMs = performance.now();
     const sinceMs = nowMs - Math.max(this.receivedMs, this.openedMs);
     if (this.socket && sinceMs > SILENT_S * 1000) {
+      if (this.isOpen) this.losses++;
       this.abandon();
       this.closed("");
     }

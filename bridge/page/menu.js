@@ -1,6 +1,7 @@
 // The menu: views, sound, theme, layouts, other screens and pairing, keys, practice.
 
 import { element } from "./elements.js";
+import { table } from "./commands.js";
 import { pair } from "./pairing.js";
 import { hzText } from "./scale.js";
 import { sheet } from "./sheet.js";
@@ -28,6 +29,7 @@ export function openMenu(app) {
     choice(app.sound.isOn ? "Sound off" : "Sound on", () => app.sound.toggle(), app.sound.isOn),
     choice("Keys and pedal", () => app.commands.showKeys()),
     choice("Keep it awake", () => showAwake()),
+    choice("What went wrong", () => showHealth(app)),
   ]));
   parts.push(loudness(app));
   parts.push(element("h3", {}, "Layout"), choices(Object.entries(setup.layouts).map(([name, layout]) => choice(layout.title, () => location.assign(`/${name}${location.search}`), name === app.layoutName))));
@@ -96,6 +98,23 @@ function pairedScreens(app, screens) {
 // What stands in the first brackets is the device, whichever browser it is.
 function deviceOf(what) {
   return /\(([^;)]+)/.exec(what)?.[1] ?? "screen";
+}
+
+const HEALTH_WORDS = {
+  overruns: "samples came faster than they were read", lost_frames: "samples of each input that were lost", source_losses: "the source went away",
+  refused_packets: "packets that were refused", declined_commands: "commands that could not be done", refused_trims: "trims that could not be written",
+  dropped_packets: "packets that were lost on the way", midi_losses: "a MIDI port went away",
+};
+
+// Everything that was counted since the daemon was started, and what this page counts itself.
+function showHealth(app) {
+  const { link, faults } = app;
+  const { health } = link.frame ?? { health: {} };
+  const counts = Object.entries(HEALTH_WORDS).map(([name, words]) => [words, String(health[name] ?? "?")]);
+  const now = app.trouble || health.message || "nothing";
+  sheet.show("What went wrong", element("p", {}, `Now: ${now}.`), table([...counts,
+    ["packets that this page could not read", String(link.refusedPackets)], ["connections of this page that were lost", String(link.losses)], ["faults of this page", String(faults.length)]]),
+    ...faults.map((fault) => element("p", {}, fault)));
 }
 
 function showAwake() {

@@ -4,9 +4,9 @@
 const FARTHEST_DB = 12;
 
 // Returns −1…1 for a deviation.
-export function placeOf(deviationDb, toleranceDb) {
+export function placeOf(deviationDb, toleranceDb, farthestDb = FARTHEST_DB) {
   const unit = Math.max(toleranceDb, 0.01);
-  const place = Math.asinh(deviationDb / unit) / Math.asinh(Math.max(FARTHEST_DB, 4 * unit) / unit);
+  const place = Math.asinh(deviationDb / unit) / Math.asinh(Math.max(farthestDb, 4 * unit) / unit);
   return Math.max(-1, Math.min(1, place));
 }
 

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from bridge.procedure.preparation import CAUTIONS, PREPARATION
+from bridge.readings import Health
 from tests.page.conftest import OpenPage
 from tests.page.rooms import PRACTICE, Feeder, PracticeDaemon, reading
 
@@ -63,12 +64,16 @@ def test_the_run_fills_and_sums_up(room: PracticeDaemon, open_page: OpenPage) ->
     page = open_page(room.address)
     open_view(page, "The run")
     expect(page.locator(".page")).to_contain_text("0 of 16 trims are logged")
-    expect(page.locator("tbody tr")).to_contain_text("all")
+    expect(page.locator("tbody tr").first).to_contain_text("all")
     log_track(page, 3)
-    row = page.locator("tbody tr")
+    row = page.locator("tbody tr").first
     expect(page.locator(".page")).to_contain_text("1 of 16 trims are logged")
     expect(row).to_contain_text("1, 2, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16")
     expect(page.locator(".page")).to_contain_text("Practice: how it went")
+    # How close, and how long it took: of this trim.
+    expect(page.locator("[data-practice]")).to_have_text(
+        re.compile(r"repro level, 1 kHz3\d+\.\d\d dB\d+\.\d\d dB ✓\d+ s")
+    )
     for track in (1, 2, *range(4, 17)):
         log_track(page, track)
     expect(page.locator(".page")).to_contain_text("16 of 16 trims are logged; everything is right")
@@ -175,3 +180,44 @@ def test_theme_is_remembered_on_the_screen(feeder: Feeder, open_page: OpenPage) 
     expect(page.locator("html")).to_have_attribute("data-theme", "light")
     page.reload()
     expect(page.locator("html")).to_have_attribute("data-theme", "light")
+
+
+def test_what_went_wrong_is_counted_for_all_to_see(feeder: Feeder, open_page: OpenPage) -> None:
+    health = Health(overruns=3, lost_frames=512, declined_commands=7, message="the disk is nearly full")
+    feeder.show([reading(1)], focus=1, health=health)
+    page = open_page(feeder.address)
+    page.evaluate("trimbridge.link.receive(new ArrayBuffer(3))")
+    open_view(page, "What went wrong")
+    sheet = page.locator("dialog")
+    expect(sheet).to_contain_text("Now: the disk is nearly full.")
+    for words, count in (
+        ("samples came faster than they were read", "3"),
+        ("samples of each input that were lost", "512"),
+        ("commands that could not be done", "7"),
+        ("packets that this page could not read", "1"),
+        ("faults of this page", "0"),
+    ):
+        expect(sheet.locator("tr", has_text=words).locator("td").last).to_have_text(count)
+
+
+def test_a_page_that_was_frozen_all_night_finds_the_new_daemon(tmp_path: Path, open_page: OpenPage) -> None:
+    first = Feeder(tmp_path)
+    try:
+        first.show([reading(1, 0.5)], focus=1)
+        page = open_page(first.address)
+        port = first.port
+        session = page.context.new_cdp_session(page)
+        # What a tablet does with a page whose screen is dark: nothing of it runs.
+        session.send("Page.setWebLifecycleState", {"state": "frozen"})
+    finally:
+        first.close()
+    again = Feeder(tmp_path, port=port, text=ONE_STEP)
+    try:
+        again.show([reading(1, -0.77)], focus=1)
+        session.send("Page.setWebLifecycleState", {"state": "active"})
+        expect(page.locator(".figure .number")).to_have_attribute("data-text", "−0.77")
+        expect(page.locator("#band")).to_be_hidden()
+        # Its steps are those of the new daemon.
+        assert page.evaluate("trimbridge.setup.steps.length") == 1
+    finally:
+        again.close()

@@ -6,7 +6,7 @@ import { placeOf, signOf, textOf } from "../scale.js";
 import { colourOf, line, mark, uncertaintyBar } from "./marks.js";
 
 const FITS_NUMBER = 22; // narrower columns show every fourth number, and that of the focus
-const SMALLEST_PX = 13; // below this a figure under a track is no longer read
+const SMALLEST_PX = 17; // below this what stands under a track is no longer read: there its sign alone stands, large
 const DESCRIBED_MS = 2000;
 
 export class Tracks {
@@ -92,7 +92,17 @@ export class Tracks {
     context.lineWidth = 2.5;
     line(context, 0, y(0), width, y(0));
     if (hasZone) uncertaintyBar(context, Math.max(4, column * 0.06), y, frame.step.uncertainty_db, Math.max(3, column * 0.04), colours.ink);
-    frame.tracks.forEach((track, number) => this.drawFoot(context, track, (number + 0.5) * column, place, colours, track.number === focus));
+    const feet = frame.tracks.map((track) => this.footOf(track).slice(`${track.number} `.length));
+    // All of one size, as large as the widest lets them be.
+    const most = Math.min(size * 0.72, 30);
+    context.font = `650 ${most}px system-ui, sans-serif`;
+    const widest = Math.max(...feet.map((words) => context.measureText(words).width));
+    const small = most * Math.min(1, (column * 0.92) / widest);
+    frame.tracks.forEach((track, at) => {
+      const x = (at + 0.5) * column;
+      this.drawNumber(context, track, x, place, colours, track.number === focus);
+      this.drawFoot(context, feet[at], x, small, place, colours);
+    });
   }
 
   paintTrack(frame, track, at, { column, size, y }, colours) {
@@ -130,10 +140,8 @@ export class Tracks {
     mark(context, sign, x, level, half);
   }
 
-  // The number; under it what the log says: as left, or what is still to be done.
-  drawFoot(context, track, x, { column, size, height, width }, colours, isFocus) {
+  drawNumber(context, track, x, { column, size, height, width }, colours, isFocus) {
     const high = height - size * 1.75;
-    const low = height - size * 0.55;
     const isNarrow = column < FITS_NUMBER;
     context.textAlign = "center";
     context.textBaseline = "middle";
@@ -149,18 +157,16 @@ export class Tracks {
       const aside = context.measureText(String(track.number)).width / 2 + 1;
       context.fillText(String(track.number), Math.max(aside, Math.min(width - aside, x)), high + size * 0.04);
     }
-    const words = this.footOf(track).slice(`${track.number} `.length);
+  }
+
+  // Under the number what the log says: as left, or what is still to be done.
+  drawFoot(context, words, x, small, { column, size, height }, colours) {
+    const low = height - size * 0.55;
     const [sign] = words;
-    const isWord = words !== "–";
-    // As large as the column takes; what would be too small is said by its sign alone.
-    let small = Math.min(size * 0.72, 30);
-    context.font = `650 ${small}px system-ui, sans-serif`;
-    const wide = context.measureText(words).width;
-    if (wide > column * 0.94) small *= (column * 0.94) / wide;
     context.fillStyle = colours.ink;
     context.strokeStyle = colours.faint;
     context.lineWidth = 2;
-    if (!isWord) return void line(context, x - size * 0.2, low, x + size * 0.2, low);
+    if (words === "–") return void line(context, x - size * 0.2, low, x + size * 0.2, low);
     if (small >= SMALLEST_PX) {
       if (words === "clip") {
         context.fillStyle = colours.alert;

@@ -8,7 +8,7 @@ const trails = new Map(); // by step and revision, so that the log is not read a
 
 export function logView(app) {
   const trims = [...app.log.trims].reverse();
-  const head = ["At", "Track", "Step", "Found", "Left", "Way", "Withdraw"].map((name) => element("th", { scope: "col", class: ["Found", "Left"].includes(name) ? "number" : null }, name));
+  const head = ["At", "Track", "Step", "Found", "Left", "Took", "Way", "Withdraw"].map((name) => element("th", { scope: "col", class: ["Found", "Left", "Took"].includes(name) ? "number" : null }, name));
   const body = element("tbody", {}, ...trims.map((trim) => rowOf(app, trim)));
   const lines = [...app.log.lines].reverse().map((line) => element("tr", {}, element("td", {}, clock(line.at_s)), element("td", {}, line.kind), element("td", {}, line.text)));
   drawTrails(app, body);
@@ -35,7 +35,8 @@ function rowOf(app, trim) {
     element("td", { "data-name": "track" }, element("b", {}, String(trim.track))),
     element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
     element("td", { class: "number", "data-name": "found" }, found),
-    element("td", { class: "number", "data-name": "left" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), `± ${trim.spread_db.toFixed(2)}`)),
+    element("td", { class: "number", "data-name": "left" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), ` ± ${trim.spread_db.toFixed(2)}`)),
+    element("td", { class: "number", "data-name": "took" }, `${trim.seconds.toFixed(0)} s`),
     element("td", { class: "way" }, trim.origin === "by hand" ? "by hand" : ""),
     element("td", {}, withdraw),
   );
@@ -67,7 +68,8 @@ function picture(way, tolerance) {
   const last = way.at(-1)[0] || 1;
   const first = way[0][0];
   const x = (seconds) => 4 + ((seconds - first) / Math.max(0.001, last - first)) * (width - 12);
-  const y = (db) => height / 2 - placeOf(db, tolerance) * (height / 2 - 3);
+  const farthest = Math.max(...way.map(([, db]) => Math.abs(db)));
+  const y = (db) => height / 2 - placeOf(db, tolerance, farthest) * (height / 2 - 3);
   const points = way.map(([seconds, db]) => `${x(seconds).toFixed(1)},${y(db).toFixed(1)}`).join(" ");
   return svg(
     "svg",

@@ -46,10 +46,10 @@ function rowOf(app, step, tracks, now) {
     "tr",
     { "aria-current": step.number === now ? "step" : null },
     element("td", {}, element("span", { class: "mark", "aria-label": isDone ? "done" : trims.length ? "begun" : "to do" }, isDone ? (outside.length ? "!" : "✓") : trims.length ? "◐" : "○")),
-    element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`),
+    element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), ` ${hzText(step.tone_hz)}, ${step.speed_ips} in/s`),
     element("td", { class: "number", "data-name": "target" }, ...targetOf(step)),
     element("td", { class: "number", "data-name": "as found" }, spanText(trims.map((trim) => trim.as_found_db))),
-    element("td", { class: "number", "data-name": "as left" }, spanText(trims.map((trim) => trim.as_left_db)), outside.length ? element("span", {}, element("br"), `outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
+    element("td", { class: "number", "data-name": "as left" }, spanText(trims.map((trim) => trim.as_left_db)), outside.length ? element("span", {}, element("br"), ` outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
     element("td", { "data-name": "missing" }, missing.length === tracks.length ? "all" : missing.length ? missing.join(", ") : "nothing"),
     element("td", {}, open),
   );
@@ -82,14 +82,23 @@ function summary(app, tracks) {
   return element("p", {}, `${words.join("; ")}. ${calibration ? `Calibration ${calibration.id}${calibration.ended_s ? ", finished" : ""}.` : app.log.log === "off" ? "The log is off: nothing is kept." : ""}`);
 }
 
-// For an apprentice: how close they came, and how long it took.
+// For an apprentice: how close they came, and how long each trim took. Bias has no target to come close to.
 function practiceSummary(app) {
   if (app.setup.source !== "simulated") return null;
   const trims = app.log.trims.filter((trim) => !trim.withdrawn_by && trim.as_left_db !== null && trim.step);
-  if (!trims.length) return null;
-  const errors = trims.map((trim) => Math.abs(trim.as_left_db)).sort((one, other) => one - other);
+  const judged = trims.filter((trim) => trim.within_tolerance !== null);
+  if (!judged.length) return null;
+  const errors = judged.map((trim) => Math.abs(trim.as_left_db)).sort((one, other) => one - other);
   const seconds = trims.map((trim) => trim.seconds).sort((one, other) => one - other);
   const middle = (values) => values[Math.floor(values.length / 2)];
-  return element("section", {}, element("h2", {}, "Practice: how it went"),
-    element("p", {}, `Half of your trims came within ${middle(errors).toFixed(2)} dB of the target, the farthest within ${errors.at(-1).toFixed(2)} dB. Half of them took ${middle(seconds).toFixed(0)} s or less, the longest ${seconds.at(-1).toFixed(0)} s. ${trims.filter((trim) => trim.within_tolerance).length} of ${trims.length} are within their tolerance.`));
+  const head = ["Step", "Track", "Was off by", "Came within", "Took"];
+  const rows = trims.map((trim) => element("tr", { "data-practice": trim.id },
+    element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
+    element("td", { "data-name": "track" }, String(trim.track)),
+    element("td", { class: "number", "data-name": "was off by" }, trim.as_found_db === null ? "?" : `${Math.abs(trim.as_found_db).toFixed(2)} dB`),
+    element("td", { class: "number", "data-name": "came within" }, trim.within_tolerance === null ? "–" : `${Math.abs(trim.as_left_db).toFixed(2)} dB ${trim.within_tolerance ? "✓" : "!"}`),
+    element("td", { class: "number", "data-name": "took" }, `${trim.seconds.toFixed(0)} s`)));
+  return element("section", { class: "practice" }, element("h2", {}, "Practice: how it went"),
+    element("p", {}, `Half of your trims came within ${middle(errors).toFixed(2)} dB of the target, the farthest within ${errors.at(-1).toFixed(2)} dB. Half of them took ${middle(seconds).toFixed(0)} s or less, the longest ${seconds.at(-1).toFixed(0)} s. ${judged.filter((trim) => trim.within_tolerance).length} of ${judged.length} are within their tolerance.`),
+    element("table", {}, element("thead", {}, element("tr", {}, ...head.map((name, at) => element("th", { scope: "col", class: at > 1 ? "number" : null }, name)))), element("tbody", {}, ...rows)));
 }
