@@ -71,6 +71,7 @@ async function showLinks(app) {
     element("div", {}, element("h3", {}, `${name}: ${address}`), element("img", { src: image, alt: `Code to scan for ${address}`, width: 320, height: 320 })));
   if (!links.length) parts.push(element("p", {}, 'The page is served to this computer alone. Start with --lan, or set listen = "0.0.0.0" under [page].'));
   else {
+    parts.push(element("h3", {}, "Only to watch"), element("p", {}, `For a guest or a wall: ${links.map(({ address }) => `${address}?watch`).join(", ")}. Whoever opens it sees everything and can do nothing, paired or not.`));
     parts.unshift(element("p", {}, `Scan a code with the tablet: it may command then. Or open the address and type the pairing code ${code}. Without the code a screen only watches.`));
     if (!app.setup.visitor.is_encrypted)
       parts.push(element("p", { class: "caution" }, "This is plain http. The code keeps guests and mistaken hands away from the commands. It does not keep away somebody who can read the traffic of this network: they see everything, and can command as a paired screen does. For that, use a network of your own, or https with your own certificate ([page] certificate)."));

@@ -82,7 +82,7 @@ def test_a_page_from_another_site_gets_nothing(feeder: Feeder, open_page: OpenPa
 def test_from_the_network_one_watches_until_paired(network: Feeder, open_page: OpenPage) -> None:
     page = open_page(network.address)
     expect(page.locator(".figure .number")).to_have_attribute("data-text", "+0.50")
-    expect(page.locator(".status .may")).to_have_text("watches only")
+    expect(page.locator(".status .role")).to_have_text("only watches")
     expect(page.locator("[data-command=next]")).to_be_disabled()
     # What the page does not offer, the daemon does not do.
     assert page.evaluate("trimbridge.link.ask('/do/next', '')") == "this screen is not paired: it only watches"
@@ -97,6 +97,7 @@ def test_from_the_network_one_watches_until_paired(network: Feeder, open_page: O
     page.locator("dialog input").fill(CODE)
     page.keyboard.press("Enter")
     expect(page.locator("[data-command=next]")).to_be_enabled()
+    expect(page.locator(".status .role")).to_have_text("may command")
     page.locator("[data-command=next]").click()
     expect(page.locator(".progress .said")).to_have_text("next step: done")
     assert [type(request.command) for request in network.requests] == [NextStep]
@@ -117,7 +118,7 @@ def test_a_link_that_only_watches_does_so_even_when_paired(network: Feeder, open
     page = open_page(f"{network.address}#code={CODE}")
     expect(page.locator("[data-command=next]")).to_be_enabled()
     page.goto(f"{network.address}?watch")
-    expect(page.locator(".status .may")).to_have_text("watches only")
+    expect(page.locator(".status .role")).to_have_text("only watches")
     assert page.evaluate("trimbridge.link.ask('/do/next', '')") == "this link only watches"
     assert network.requests == []
 
@@ -135,6 +136,7 @@ def test_the_local_page_shows_a_code_to_scan_for_each_interface(tmp_path: Path, 
         if links:
             expect(page.locator("dialog")).to_contain_text(CODE)
             expect(page.locator("dialog")).to_contain_text("plain http")
+            expect(page.locator("dialog")).to_contain_text(f"{links[0].address}?watch")
             for image in page.locator("dialog img").all():
                 expect(image).to_have_js_property("complete", True)
                 assert image.evaluate("(one) => one.naturalWidth") > 100

@@ -279,3 +279,22 @@ def test_sound_tells_sign_and_size(feeder: Feeder, open_page: OpenPage) -> None:
     (far, far_hz), (near, near_hz) = heard_notes["far"], heard_notes["near"]
     assert near > far
     assert far_hz == near_hz > heard_notes["right"][1] > heard_notes["below"][1]
+
+
+def test_a_logged_trim_sounds_unlike_anything_else(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1, 0.5)], focus=1)
+    page = open_page(feeder.address)
+    notes = """() => { const { sound, link } = trimbridge; const notes = []; const note = sound.note;
+      sound.note = (hz) => notes.push(hz); sound.nextS = Infinity;
+      link.tell("/trim/logged", 1, "repro level", 0.5, 0.01, 0.02, "20261128-1.1");
+      sound.note = note; return notes; }"""
+    # Off: silence.
+    assert page.evaluate(notes) == []
+    press(page, "sound")
+    expect(page.locator("[data-command=sound]")).to_contain_text("on")
+    rising = page.evaluate(notes)
+    # Three tones that rise, none of which a deviation ever sounds.
+    assert len(rising) == 3
+    assert rising == sorted(rising)
+    assert not {1320, 330, 660} & set(rising)
+    expect(page.locator(".progress .said")).to_have_text("track 1 logged, left at +0.01 dB")

@@ -7,7 +7,7 @@ import importlib
 import sys
 
 SHORT = ("metering", "replay", "latency", "scale", "osc", "flood")
-LONG = ("recognition",)
+LONG = ("recognition", "page", "tablets")
 
 
 def main() -> None:

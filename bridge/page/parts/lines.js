@@ -45,7 +45,8 @@ export class StatusLine {
     this.tone = element("span", { class: "tone" });
     this.left = element("span", { class: "left" });
     this.may = element("span", { class: "may" });
-    this.element = element("section", { class: "part status", "aria-label": "Tone and connection" }, this.tone, this.left, this.may);
+    this.role = element("span", { class: "role" });
+    this.element = element("section", { class: "part status", "aria-label": "Tone and connection" }, element("div", {}, this.tone, this.may), element("div", {}, this.left, this.role));
   }
 
   paint(frame) {
@@ -59,7 +60,8 @@ export class StatusLine {
     const { may_command: mayCommand } = this.app.setup.visitor;
     const held = frame.hold.on ? "held" : "";
     const log = frame.health.log === "refusing" ? "LOG REFUSES" : frame.health.log === "off" ? "log is off" : "";
-    put(this.may, [log, held, mayCommand ? "" : "watches only", this.app.trouble ? "not live" : ""].filter(Boolean).join(" · ") || "live");
+    put(this.may, [log, held, this.app.trouble ? "not live" : ""].filter(Boolean).join(" · ") || "live");
+    put(this.role, mayCommand ? "may command" : "only watches");
     this.may.classList.toggle("notice", Boolean(log || held));
   }
 
