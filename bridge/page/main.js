@@ -24,6 +24,7 @@ const VIEWS = { prepare: prepareView, run: runView, log: logView };
 const SAID_MS = 6000;
 const DONE_MS = 2000;
 const STATUS_PX = 42; // two lines that can be read in the hand
+const TROUBLE_MS = 50;
 const PICTURE_MS = 30;
 const FAST_MS = 25;
 
@@ -45,6 +46,7 @@ class App {
     this.parts = [];
     this.viewName = "";
     this.paintFault = "";
+    this.isStale = false;
     this.faults = faults;
   }
 
@@ -73,7 +75,7 @@ class App {
     this.stayAwake();
     document.addEventListener("visibilitychange", () => this.stayAwake());
     requestAnimationFrame((nowMs) => this.paint(nowMs));
-    setInterval(() => document.hidden || this.showTrouble(), 250);
+    setInterval(() => document.hidden || this.showTrouble(), TROUBLE_MS);
   }
 
   // Browsers grant this over https and on the computer itself only, and take it back when the page is hidden.
@@ -295,11 +297,11 @@ class App {
     const age = this.link.ageS;
     const since = frame && age > 1 && Number.isFinite(age) ? ` · last seen ${age < 90 ? `${Math.floor(age)} s` : `${Math.floor(age / 60)} min`} ago` : "";
     const text = isStale ? `not live: ${trouble}${since}` : "";
-    this.band.hidden = !isStale;
+    if (this.band.hidden === isStale) this.band.hidden = !isStale;
     if (this.band.textContent !== text) this.band.textContent = text;
     if (isStale !== this.isStale) this.repaint();
     this.isStale = isStale;
-    document.body.classList.toggle("stale", isStale);
+    if (document.body.classList.contains("stale") !== isStale) document.body.classList.toggle("stale", isStale);
   }
 
   say(text, isRefusal) {

@@ -75,6 +75,9 @@ def test_a_paired_screen_commands_after_a_restart(tmp_path: Path) -> None:
             # Also a paired screen learns no code and forgets nobody: only who sits at the computer does.
             assert (paired["links"], paired["forget"]) == (403, 403)
             token = str(paired["cookie"])
+            # The terminal shows the way in: the address on the network, the code, and both to be scanned.
+            assert f"{at(first, host)} (pairing code {CODE})" in first.output
+            assert any(block in first.output for block in "█▀▄")
             assert first.stop(signal.SIGTERM) == 0
         assert stat.S_IMODE(kept.stat().st_mode) == 0o600
         # Whoever reads the file can command nothing: no token and no code stands in it, nor in what was written out.

@@ -235,9 +235,28 @@ def test_a_frame_older_than_half_a_second_is_stale(feeder: Feeder, open_page: Op
     feeder.rest()
     expect(page.locator("#band")).to_contain_text("not live: no frames come")
     expect(page.locator("body")).to_have_class(re.compile("stale"))
+    expect(page.locator(".status .may")).to_have_text("not live")
     expect(page.locator(".figure .way")).not_to_be_visible()
     feeder.show(EIGHT, focus=1)
     expect(page.locator("#band")).to_be_hidden()
+
+
+def test_half_a_second_is_half_a_second(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address)
+    expect(page.locator("#band")).to_be_hidden()
+    feeder.rest()
+    # In the page's own clock: how old the last frame was when the page first said so, and a moment before.
+    ages_s = page.evaluate(
+        """() => new Promise((done) => { const band = document.getElementById("band"); let before = 0;
+             const look = () => { const age = trimbridge.link.ageS;
+               if (!band.hidden) return done([before, age]);
+               before = age; setTimeout(look, 5); };
+             look(); })"""
+    )
+    # What came before was live: it was not called stale sooner than it was. How late it is called so is the browser's
+    # scheduling beyond the 0.05 s between two looks, and no promise of this test.
+    assert ages_s[1] >= 0.5
 
 
 def test_frames_that_come_late_are_stale(feeder: Feeder, open_page: OpenPage) -> None:

@@ -60,7 +60,7 @@ export class StatusLine {
     const { may_command: mayCommand } = this.app.setup.visitor;
     const held = frame.hold.on ? "held" : "";
     const log = frame.health.log === "refusing" ? "LOG REFUSES" : frame.health.log === "off" ? "log is off" : "";
-    put(this.may, [log, held, this.app.trouble ? "not live" : ""].filter(Boolean).join(" · ") || "live");
+    put(this.may, [log, held, this.app.isStale ? "not live" : ""].filter(Boolean).join(" · ") || "live");
     put(this.role, mayCommand ? "may command" : "only watches");
     this.may.classList.toggle("notice", Boolean(log || held));
   }

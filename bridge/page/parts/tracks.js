@@ -6,7 +6,7 @@ import { placeOf, signOf, textOf } from "../scale.js";
 import { colourOf, line, mark, uncertaintyBar } from "./marks.js";
 
 const FITS_NUMBER = 22; // narrower columns show every fourth number, and that of the focus
-const SMALLEST_PX = 17; // below this what stands under a track is no longer read: there its sign alone stands, large
+const SMALLEST_PX = 15; // below this what stands under a track is no longer read: there its sign alone stands, large
 const DESCRIBED_MS = 2000;
 
 export class Tracks {

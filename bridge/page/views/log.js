@@ -38,7 +38,7 @@ function rowOf(app, trim) {
     element("td", { class: "number", "data-name": "left" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), ` ± ${trim.spread_db.toFixed(2)}`)),
     element("td", { class: "number", "data-name": "took" }, `${trim.seconds.toFixed(0)} s`),
     element("td", { class: "way" }, trim.origin === "by hand" ? "by hand" : ""),
-    element("td", {}, withdraw),
+    element("td", { class: "act" }, withdraw),
   );
 }
 

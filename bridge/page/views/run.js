@@ -51,7 +51,7 @@ function rowOf(app, step, tracks, now) {
     element("td", { class: "number", "data-name": "as found" }, spanText(trims.map((trim) => trim.as_found_db))),
     element("td", { class: "number", "data-name": "as left" }, spanText(trims.map((trim) => trim.as_left_db)), outside.length ? element("span", {}, element("br"), ` outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
     element("td", { "data-name": "missing" }, missing.length === tracks.length ? "all" : missing.length ? missing.join(", ") : "nothing"),
-    element("td", {}, open),
+    element("td", { class: "act" }, open),
   );
 }
 
