@@ -114,7 +114,8 @@ def test_log_now_and_undo_it(page: Page) -> None:
     expect(page.locator(".figure .track b")).to_have_text("3")
     deadline_s = time.monotonic() + 30
     while refusal := ask(page, "/do/log", "i", 3):
-        assert "steady" in refusal
+        # On a busy machine the tone may have gaps.
+        assert re.search("steady|carries no tone", refusal), refusal
         assert time.monotonic() < deadline_s, refusal
         page.wait_for_timeout(200)
     expect(page.locator(".progress")).to_contain_text("1 of 8 logged")

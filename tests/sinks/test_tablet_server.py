@@ -39,6 +39,8 @@ def ask(job: Ask) -> None:
     async def run() -> None:
         async with aiohttp.ClientSession(cookie_jar=aiohttp.CookieJar(unsafe=True)) as session:
             await asyncio.wait_for(job(session), DEADLINE_S)
+        # A transport that was closed lets go of its socket in the next turn of the loop.
+        await asyncio.sleep(0)
 
     asyncio.run(run())
 
