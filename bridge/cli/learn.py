@@ -1,18 +1,28 @@
 """A MIDI message bound by playing it: the command `learn` shows what arrives and writes one of it into the config."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, get_args
 
 from bridge.cli.console import Console, at_terminal
 from bridge.cli.failures import FailedError
-from bridge.cli.questions import Questions, whole
+from bridge.cli.questions import Questions, number, whole
 from bridge.config.edit import EditRefusedError, fingerprint, write_entry
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load
-from bridge.config.midi_checks import CONFIRMATIONS, NUMBERED, TAPE_COMMANDS, VALUED, WITH_ARGUMENT, midi_findings
+from bridge.config.midi_checks import (
+    CONFIRMATIONS,
+    NUMBERED,
+    PRACTICE_COMMANDS,
+    TAPE_COMMANDS,
+    VALUED,
+    WITH_ARGUMENT,
+    midi_findings,
+)
 from bridge.config.midi_settings import MidiBindSettings, MidiCommand, MidiKind, MidiSettings
 from bridge.procedure.preparation import PREPARATION
+from bridge.tape.machine import ADJUSTMENTS, PATHS
 from bridge.wire.midi import stable_part
 from bridge.wire.midi_messages import MessageReader, MidiMessage
 from bridge.wire.midi_ports import MidiPorts
@@ -39,6 +49,9 @@ MEANINGS: Final[dict[MidiCommand, str]] = {
     "tape stop": "stop the recorder",
     "tape play": "let the recorder play",
     "tape to tone": "wind to the tone of the step",
+    "practice turn": "turn a trimmer of the recorder that is built in for practice",
+    "practice tone": "play the tone of the step on it, or another one",
+    "practice path": "switch it to a path",
 }
 """What each command does, as a person chooses it."""
 
@@ -106,7 +119,12 @@ def learn_binding(path: Path) -> None:
         # What cannot be read is a fault of the config, and told as every other.
         load(path)
         raise FailedError(str(error)) from None
-    settings = load(path).midi
+    loaded = load(path)
+    settings = loaded.midi
+    kept_back: tuple[str, ...] = () if settings.machine_control else TAPE_COMMANDS
+    if loaded.audio.source != "simulated":
+        kept_back += PRACTICE_COMMANDS
+    commands = [command for command in get_args(MidiCommand) if command not in kept_back]
     console = at_terminal()
     heard = Heard()
     ports = MidiPorts([""], [], settings.system, heard.receive)
@@ -114,7 +132,7 @@ def learn_binding(path: Path) -> None:
         raise FailedError(ports.problem)
     ports.start()
     try:
-        entry = _asked(Questions(path, console), console, heard, settings)
+        entry = _asked(Questions(path, console), console, heard, settings, commands)
     except (KeyboardInterrupt, EOFError):
         raise FailedError("stopped; nothing was written") from None
     finally:
@@ -127,14 +145,13 @@ def learn_binding(path: Path) -> None:
     console.say(f"written into {path}; the file as it was is {backup}")
 
 
-def _asked(questions: Questions, console: Console, heard: Heard, settings: MidiSettings) -> dict[str, Any]:
+def _asked(
+    questions: Questions, console: Console, heard: Heard, settings: MidiSettings, commands: Sequence[MidiCommand]
+) -> dict[str, Any]:
     """Return the keys of the new binding."""
     console.say("Press, turn or move what you want to bind. Every MIDI input of this computer is heard.")
     source = questions.until_right(lambda: _source(console, heard))
     console.say(f"{source}")
-    commands = [
-        command for command in get_args(MidiCommand) if settings.machine_control or command not in TAPE_COMMANDS
-    ]
     chosen = questions.choose("What shall it do", [f"{command}: {MEANINGS[command]}" for command in commands])
     return questions.until_right(lambda: _completed(console, source, commands[chosen], settings))
 
@@ -161,6 +178,13 @@ def _completed(console: Console, source: Source, command: MidiCommand, settings:
     if message.data:
         entry["data"] = message.data.hex(" ").upper()
     entry["command"] = command
+    _ask_for_command(console, source, command, entry)
+    if "take" not in entry and message.kind in VALUED:
+        _ask_switch(console, source, entry)
+    return checked(entry, settings)
+
+
+def _ask_for_command(console: Console, source: Source, command: MidiCommand, entry: dict[str, Any]) -> None:
     if command in WITH_ARGUMENT:
         _ask_argument(console, source, command, entry)
     elif command == "note":
@@ -168,15 +192,23 @@ def _completed(console: Console, source: Source, command: MidiCommand, settings:
     elif command in CONFIRMATIONS:
         entry["text"] = console.ask(f"Which item: {', '.join(item.key for item in PREPARATION)}", "")
         entry["who"] = console.ask("Who does it", "")
-    if "take" not in entry and message.kind in VALUED:
-        kind = console.ask("Momentary (acts when pressed) or latching (each click acts)", "momentary")
-        if kind not in ("momentary", "latching"):
-            raise ValueError("momentary or latching")
-        if kind == "latching":
-            entry["switch"] = kind
-        elif _opens_when_pressed(source):
-            entry |= {"lowest_value": 0, "highest_value": 63}
-    return checked(entry, settings)
+    elif command == "practice tone":
+        if hz := console.ask("Which tone, in Hz; Enter = that of the step", ""):
+            entry["hz"] = number(hz)
+    elif command == "practice path":
+        entry["text"] = console.ask(f"Which path: {', '.join(PATHS)}", PATHS[0])
+
+
+def _ask_switch(console: Console, source: Source, entry: dict[str, Any]) -> None:
+    kind = console.ask("Momentary (acts when pressed) or latching (each click acts)", "momentary")
+    if kind not in ("momentary", "latching"):
+        raise ValueError("momentary or latching")
+    if kind == "latching":
+        entry["switch"] = kind
+    elif _opens_when_pressed(source):
+        entry |= {"lowest_value": 0, "highest_value": 63}
+    if lowest := _lowest_pressed(source):
+        entry["lowest_value"] = lowest
 
 
 def _opens_when_pressed(source: Source) -> bool:
@@ -185,12 +217,24 @@ def _opens_when_pressed(source: Source) -> bool:
     return source.message.kind == "control" and len(first) == 2 and first[0] < 64 <= first[1]
 
 
+def _lowest_pressed(source: Source) -> int:
+    """Return from which value a switch that never reaches the upper half counts as pressed; 0 = as usual."""
+    highest, reached = source.message.highest_value, max(source.values, default=0)
+    if source.message.kind == "note" or not 0 < reached <= highest // 2:
+        return 0
+    return (reached + 1) // 2
+
+
 def _ask_argument(console: Console, source: Source, command: MidiCommand, entry: dict[str, Any]) -> None:
     kind = source.message.kind
     ways = _ways(kind, command)
-    what = {"step": "Which step", "bank": "Which bank"}.get(command, "Which track (0: whichever moves)")
-    focus = "; Enter = the one in focus" if command == "log" else ""
+    what = {"step": "Which step", "bank": "Which bank", "focus": "Which track (0: whichever moves)"}.get(
+        command, "Which track"
+    )
+    focus = "; Enter = the one in focus" if command in ("log", "practice turn") else ""
     said = console.ask(f"{what}: its number{''.join(f', {way}' for way in ways)}{focus}", _guessed(source, command))
+    if command == "practice turn":
+        _ask_trimmer(console, entry)
     if not said:
         return
     if said not in ways:
@@ -210,9 +254,15 @@ def _ask_argument(console: Console, source: Source, command: MidiCommand, entry:
         entry["encoder"] = console.ask(left, _encoder(source.values))
 
 
+def _ask_trimmer(console: Console, entry: dict[str, Any]) -> None:
+    if trimmer := console.ask(f"Which trimmer: {', '.join(ADJUSTMENTS)}; Enter = that of the step", ""):
+        entry["text"] = trimmer
+    entry["share"] = number(console.ask("By which share of its travel, -1 to 1; below 0 is to the left", "0.02"))
+
+
 def _ways(kind: MidiKind, command: MidiCommand) -> tuple[str, ...]:
     ways = ["number"] if kind in NUMBERED else []
-    if kind in VALUED:
+    if kind in VALUED and command != "practice turn":
         ways += ["value", "range"]
     if kind == "control" and command != "log":
         ways.append("turn")
@@ -221,7 +271,7 @@ def _ways(kind: MidiKind, command: MidiCommand) -> tuple[str, ...]:
 
 def _guessed(source: Source, command: MidiCommand) -> str:
     """Return what a person most likely wants of the argument, from how the source moved."""
-    if command == "log":
+    if command == "log" or (command == "practice turn" and source.message.kind != "control"):
         return ""
     kind, values = source.message.kind, source.values
     if kind in ("program", "song select"):
@@ -230,6 +280,8 @@ def _guessed(source: Source, command: MidiCommand) -> str:
         return "number" if command == "focus" else "1"
     if kind == "control" and values and all(value in _AROUND_A_CLICK for value in values):
         return "turn"
+    if command == "practice turn":
+        return ""
     return "range" if len(values) > 2 else "1"
 
 

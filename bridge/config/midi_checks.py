@@ -7,17 +7,20 @@ from typing import Final
 from bridge.config.faults import Finding
 from bridge.config.midi_settings import MidiBindSettings, MidiSettings
 from bridge.procedure.preparation import PREPARATION
+from bridge.tape.machine import ADJUSTMENTS, PATHS
 
 HEX: Final = re.compile(r"\s*([0-7][0-9A-Fa-f]\s*)+")
 """Bytes of seven bits, two digits each: nothing else may stand in a system exclusive message."""
 
 TIME_CODE: Final = re.compile(r"([01]\d|2[0-3]):([0-5]\d):([0-5]\d):([0-2]\d)")
 
-NUMBERED: Final = ("note", "control", "control 14 bit", "program", "key pressure", "song select")
+PARAMETERS: Final = ("registered parameter", "non-registered parameter")
+NUMBERED: Final = ("note", "control", "control 14 bit", *PARAMETERS, "program", "key pressure", "song select")
 VALUED: Final = (
     "note",
     "control",
     "control 14 bit",
+    *PARAMETERS,
     "pitch bend",
     "channel pressure",
     "key pressure",
@@ -25,9 +28,10 @@ VALUED: Final = (
 )
 """Kinds of message that carry a number, and those that carry a value."""
 
-WITH_ARGUMENT: Final = ("step", "bank", "focus", "log")
+WITH_ARGUMENT: Final = ("step", "bank", "focus", "log", "practice turn")
 CONFIRMATIONS: Final = ("confirm", "take back")
 TAPE_COMMANDS: Final = ("tape stop", "tape play", "tape to tone")
+PRACTICE_COMMANDS: Final = ("practice turn", "practice tone", "practice path")
 
 
 def midi_findings(midi: MidiSettings) -> Iterator[Finding]:
@@ -75,12 +79,7 @@ def _bind(bind: MidiBindSettings, midi: MidiSettings) -> Iterator[tuple[str, str
             yield "data", 'must be the bytes between F0 and F7, each from 00 to 7F, such as "7D 01"'
     elif bind.data:
         yield "data", 'goes with message = "system exclusive" only'
-    if bind.number is not None and bind.message not in NUMBERED:
-        yield "number", f"{bind.message} carries no number"
-    if bind.last_number is not None and (bind.number is None or bind.last_number < bind.number):
-        yield "last_number", "needs number, the first of them"
-    if bind.message == "control 14 bit" and bind.number is not None and (bind.last_number or bind.number) > 31:
-        yield "number", "controllers of 14 bits are 0 to 31; 32 to 63 are their lower halves"
+    yield from _number(bind)
     if bind.lowest_value is not None and bind.highest_value is not None and bind.lowest_value > bind.highest_value:
         yield "lowest_value", "is above highest_value"
     yield from _argument(bind)
@@ -92,13 +91,39 @@ def _bind(bind: MidiBindSettings, midi: MidiSettings) -> Iterator[tuple[str, str
             yield "text", f"must be an item of the preparation: {', '.join(items)}"
         if not bind.who:
             yield "who", f"missing; {bind.command} needs who does it"
+    yield from _practice(bind)
     if bind.command in TAPE_COMMANDS and not midi.machine_control:
         yield "command", "needs machine_control = true in [midi]"
 
 
+def _number(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
+    if bind.number is not None and bind.message not in NUMBERED:
+        yield "number", f"{bind.message} carries no number"
+    elif bind.message not in PARAMETERS and max(bind.number or 0, bind.last_number or 0) > 127:
+        yield "number" if (bind.number or 0) > 127 else "last_number", f"must be from 0 to 127 for {bind.message}"
+    if bind.last_number is not None and (bind.number is None or bind.last_number < bind.number):
+        yield "last_number", "needs number, the first of them"
+    if bind.message == "control 14 bit" and bind.number is not None and (bind.last_number or bind.number) > 31:
+        yield "number", "controllers of 14 bits are 0 to 31; 32 to 63 are their lower halves"
+
+
+def _practice(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
+    if bind.share is not None and bind.command != "practice turn":
+        yield "share", 'goes with command = "practice turn" only'
+    if bind.share == 0.0:
+        yield "share", "0 turns nothing"
+    if bind.hz is not None and bind.command != "practice tone":
+        yield "hz", 'goes with command = "practice tone" only'
+    if bind.command == "practice turn" and bind.text not in ("", *ADJUSTMENTS):
+        yield "text", f"must be a trimmer: {', '.join(ADJUSTMENTS)}"
+    if bind.command == "practice path" and bind.text not in PATHS:
+        yield "text", f"must be a path: {', '.join(PATHS)}"
+
+
 def _argument(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
     if bind.take is not None:
-        if bind.argument is not None:
+        # An encoder turns a trimmer, and the track is named beside it.
+        if bind.argument is not None and (bind.command, bind.take) != ("practice turn", "turn"):
             yield "argument", "does not go together with take"
         if bind.command not in WITH_ARGUMENT:
             yield "take", f"{bind.command} needs no argument"
@@ -110,9 +135,11 @@ def _argument(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
             yield "take", 'an encoder sends message = "control"'
         if bind.take == "turn" and bind.command == "log":
             yield "take", "a turn shall not log: bind log to a switch"
+        if bind.take in ("value", "range") and bind.command == "practice turn":
+            yield "take", 'practice turn takes "turn" for an endless encoder, or "number" for the track'
     elif bind.command in ("step", "bank", "focus") and bind.argument is None:
         yield "argument", f"missing; {bind.command} needs a number, or take"
-    elif bind.command in ("step", "bank", "log") and bind.argument == 0:
+    if bind.command in ("step", "bank", "log", "practice turn") and bind.argument == 0:
         yield "argument", "counts from 1"
     if bind.offset and bind.take not in ("number", "value"):
         yield "offset", 'goes with take = "number" or "value" only'

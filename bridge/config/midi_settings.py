@@ -13,6 +13,8 @@ MidiKind = Literal[
     "note",
     "control",
     "control 14 bit",
+    "registered parameter",
+    "non-registered parameter",
     "program",
     "pitch bend",
     "channel pressure",
@@ -26,7 +28,8 @@ MidiKind = Literal[
     "reset",
     "system exclusive",
 ]
-"""What a person calls the messages of MIDI 1.0."""
+"""What a person calls the messages of MIDI 1.0. Parameters are what controllers 98 to 101 choose and
+6 and 38 set."""
 
 MidiCommand = Literal[
     "next",
@@ -47,6 +50,9 @@ MidiCommand = Literal[
     "tape stop",
     "tape play",
     "tape to tone",
+    "practice turn",
+    "practice tone",
+    "practice path",
 ]
 
 WIRE_BYTES_PER_S: Final = 3125
@@ -70,20 +76,23 @@ class MidiBindSettings(Section):
     """What arrives."""
     channel: Channel | None = None
     """On which MIDI channel; left out = on any."""
-    number: SevenBits | None = None
-    """Number of the note, controller, program or song; left out = any."""
-    last_number: SevenBits | None = None
+    number: FourteenBits | None = None
+    """Number of the note, controller, program or song, 0 to 127, or of the parameter, 0 to 16383 (128 times its upper
+    half and its lower one); left out = any."""
+    last_number: FourteenBits | None = None
     """The last of several numbers that are bound together; left out = only the one."""
     lowest_value: FourteenBits | None = None
-    """Down to which value a switch counts as pressed. Left out = 64, for notes 1."""
+    """Down to which value a switch counts as pressed. Left out = the upper half counts, of notes all but 0."""
     highest_value: FourteenBits | None = None
     """Up to which value a switch counts as pressed; left out = the highest there is."""
     data: Annotated[str, Field(max_length=600)] = ""
     """For "system exclusive": the bytes between F0 and F7, in hexadecimal."""
     command: MidiCommand
-    """What it does. Undo withdraws the newest trim; log and focus take the track."""
+    """What it does. Undo withdraws the newest trim; log and focus take the track; what begins with practice is done to
+    the recorder that is built in."""
     argument: Annotated[int, Field(ge=0, le=9999)] | None = None
-    """Number of the step, bank or track (0 = focus follows the movement); log without one takes the track in focus."""
+    """Number of the step, bank or track (0 = focus follows the movement); log and practice turn without one take the
+    track in focus."""
     take: Literal["number", "value", "range", "turn"] | None = None
     """The argument comes from the message: its number, its value, its whole range spread over all there are, or how
     far an endless encoder was turned."""
@@ -91,8 +100,13 @@ class MidiBindSettings(Section):
     """Added to what is taken from the number or value: notes 36 to 43 are tracks 1 to 8 with -35."""
     encoder: Literal["two's complement", "offset 64", "sign and size"] = "two's complement"
     """How an endless encoder writes a turn to the left: 127, 63 or 65 for one click."""
+    share: Annotated[float, Field(ge=-1.0, le=1.0)] | None = None
+    """For practice turn: the share of its travel by which a press or a click turns the trimmer; left out = 0.02."""
+    hz: Annotated[float, Field(ge=20.0, le=20_000.0)] | None = None
+    """For practice tone: to which tone the tape winds; left out = that of the step."""
     text: Annotated[str, Field(max_length=500)] = ""
-    """For the command note: what is written into the log. For confirm and take back: the item of the preparation."""
+    """For the command note: what is written into the log. For confirm and take back: the item of the preparation. For
+    practice turn: the trimmer, empty = that of the step. For practice path: the path."""
     who: Annotated[str, Field(max_length=64)] = ""
     """For confirm and take back: who does it."""
     switch: Literal["momentary", "latching"] = "momentary"

@@ -53,6 +53,8 @@ _EXAMPLES: Final[dict[Path, object]] = {
     ("midi", "bind", 0, "command"): "log",
     ("midi", "bind", 0, "argument"): 1,
     ("midi", "bind", 0, "take"): "number",
+    ("midi", "bind", 0, "share"): 0.02,
+    ("midi", "bind", 0, "hz"): 10_000,
     ("midi", "meter", 0, "port"): "Ring box",
     ("midi", "meter", 0, "center"): 64,
     ("midi", "lamp", 0, "port"): "Pad box",

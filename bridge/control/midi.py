@@ -13,7 +13,7 @@ from bridge.config.midi_settings import MidiSettings
 from bridge.control.inbox import CommandInbox, Request
 from bridge.control.midi_bindings import Bindings, Impossible, Situation, TapeWish
 from bridge.control.midi_echo import EchoWatch
-from bridge.procedure.commands import Command
+from bridge.procedure.commands import Command, TurnTrimmer
 from bridge.readings import Frame, Trim
 from bridge.wire.episodes import Episode
 from bridge.wire.midi_child import same_part
@@ -24,6 +24,10 @@ BURST: Final = 64
 COMMANDS_PER_S: Final = 16
 """Commands of one input: as many as the tracks of the largest machine at once, for an encoder that is spun, and then no
 more than two busy hands make. A port that makes more is a fault or a loop."""
+
+TURN_COST: Final = 1 / 8
+"""A turn of a practice trimmer counts as this part of a command: an encoder that is spun makes a hundred clicks a
+second, and the log is not touched by them."""
 
 QUIET_S: Final = 1.0
 """A port that made too many commands is heard again when it was quiet for so long."""
@@ -44,7 +48,7 @@ class _Allowance:
         self._last_s = float("-inf")
         self._shut = False
 
-    def take(self, now_s: float) -> bool:
+    def take(self, now_s: float, cost: float) -> bool:
         passed_s = now_s - self._last_s
         self._last_s = now_s
         self._left = min(self._left + passed_s * COMMANDS_PER_S, float(BURST))
@@ -52,7 +56,7 @@ class _Allowance:
             return False
         self._shut = self._left < 1.0
         if not self._shut:
-            self._left -= 1.0
+            self._left -= cost
         return not self._shut
 
 
@@ -136,7 +140,8 @@ class MidiControl:
             return self._follower.receive(message, at_s)
 
     def _take(self, port: str, wish: Command | TapeWish | Impossible, at_s: float) -> None:
-        if not self._allowances.setdefault(port, _Allowance()).take(at_s):
+        cost = TURN_COST if isinstance(wish, TurnTrimmer) else 1.0
+        if not self._allowances.setdefault(port, _Allowance()).take(at_s, cost):
             self._refused_commands += 1
             if self._flooded.happened(at_s):
                 _log.error("MIDI input %s makes more commands than hands can: it is not heard until it is quiet", port)

@@ -16,13 +16,16 @@ from bridge.procedure.commands import (
     Focus,
     GoToStep,
     Hold,
+    ListenTo,
     LogNow,
     NextStep,
     Note,
+    PlayTone,
     PreviousStep,
     RepeatStep,
     SelectBank,
     TakeBack,
+    TurnTrimmer,
     Withdraw,
 )
 from bridge.readings import Frame
@@ -31,6 +34,9 @@ from bridge.wire.midi_messages import MidiMessage
 
 CONTACTS: Final = 1024
 """Most contacts of one binding that are remembered; a binding of any note of any channel of an input has 2048."""
+
+PRACTICE_SHARE: Final = 0.02
+"""Of its travel a click turns a trimmer: some 50 clicks from one end to the other, as a finger would do it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,10 +171,12 @@ class _Binding:
         """Return the command with an argument from the message; tracks are counted by their place in the bank."""
         if self._settings.command == "focus" and place == 0:
             return Focus(0)
-        if self._settings.command in ("focus", "log"):
+        if self._settings.command in ("focus", "log", "practice turn"):
             tracks = situation.tracks
             if not 1 <= place <= len(tracks):
                 return Impossible(f"there is no track at place {place} of the bank: it has {len(tracks)}")
+            if self._settings.command == "practice turn":
+                return self._trimmer(tracks[place - 1], situation)
             return self._numbered(tracks[place - 1])
         return self._numbered(place)
 
@@ -183,15 +191,27 @@ class _Binding:
             case _:
                 return Focus(number)
 
+    def _trimmer(self, track: int | None, situation: Situation, by: int = 1) -> Wish:
+        """Turn a trimmer of the simulated recorder; of the track in focus and of the step where none is named."""
+        bind, frame = self._settings, situation.frame
+        track = track or (frame.focus_track if frame else 0)
+        adjustment = bind.text or (frame.step.adjustment if frame else "")
+        share = by * (PRACTICE_SHARE if bind.share is None else bind.share)
+        if not track:
+            return Impossible("no track is in focus: there is no trimmer to turn")
+        return TurnTrimmer(track, adjustment, min(max(share, -1.0), 1.0))
+
     def _turn(
         self, source: tuple[str, int, int], message: MidiMessage, situation: Situation, now_s: float
-    ) -> Command | None:
+    ) -> Wish | None:
         frame = situation.frame
+        by = clicks(self._settings.encoder, message.value)
+        if self._settings.command == "practice turn":
+            return self._trimmer(self._settings.argument, situation, by) if by else None
         if frame is None:
             return None
         shown = {"step": frame.step.number, "bank": frame.bank}.get(self._settings.command, frame.focus_track)
         turning = self._turnings.setdefault(source, Turning())
-        by = clicks(self._settings.encoder, message.value)
         number = turning.turned(by, self._choices(situation), shown, now_s)
         return None if number is None else self._numbered(number)
 
@@ -226,6 +246,13 @@ class _Binding:
                 return TapeWish("play")
             case "tape to tone":
                 return TapeWish("to tone")
+            case "practice turn":
+                return self._trimmer(bind.argument, situation)
+            case "practice tone":
+                hz = bind.hz or (frame.step.tone_hz if frame else 0.0)
+                return PlayTone(hz) if hz else Impossible("there is no step yet whose tone could be played")
+            case "practice path":
+                return ListenTo(bind.text)
             case _ if bind.argument is not None:
                 return self._numbered(bind.argument)
             case _:

@@ -1,8 +1,9 @@
 """MIDI 1.0 on the wire: bytes of one input in; whole messages, as a person calls them, out.
 
 By the MIDI 1.0 Detailed Specification: running status holds while channel messages follow each other, real-time bytes
-may stand between any two bytes, every other status ends a system exclusive message, and 14-bit controllers are made of
-two. Nothing that a sender does wrong raises or is believed: it is counted.
+may stand between any two bytes, every other status ends a system exclusive message, 14-bit controllers are made of
+two, and parameters of a number and its data entry. Nothing that a sender does wrong raises or is believed: it is
+counted.
 """
 
 from dataclasses import dataclass
@@ -44,6 +45,20 @@ _SYSTEM: Final[dict[int, MidiKind]] = {
 
 HIGHEST_MSB: Final = 31
 """Controllers 0 to 31 are the upper seven bits of those whose lower seven are 32 to 63."""
+
+_DATA_ENTRY: Final = (6, 38)
+_PARAMETER_NUMBERS: Final[dict[int, tuple[MidiKind, bool]]] = {
+    98: ("non-registered parameter", False),
+    99: ("non-registered parameter", True),
+    100: ("registered parameter", False),
+    101: ("registered parameter", True),
+}
+"""What chooses a parameter, and whether it is the upper half of its number (Detailed Specification, Table III)."""
+
+_NO_PARAMETER: Final = 16_383
+"""7F 7F: data entry concerns no parameter any more (Detailed Specification, "Null function")."""
+
+_RESET_ALL_CONTROLLERS: Final = 121
 
 
 class StreamParser:
@@ -130,7 +145,7 @@ class MidiMessage:
     channel : int
         1 to 16; 0 for messages without a channel.
     number : int
-        Note, controller, program or song, 0 to 127; -1 for messages without a number.
+        Note, controller, program or song, 0 to 127; parameter, 0 to 16383; -1 for messages without a number.
     value : int
         Velocity, position, pressure or bend (0 to 127, or 0 to 16383); -1 for messages without a value.
     data : bytes
@@ -146,7 +161,7 @@ class MidiMessage:
     @property
     def highest_value(self) -> int:
         """The largest value that this kind can have."""
-        return 16_383 if self.kind in ("control 14 bit", "pitch bend", "song position") else 127
+        return 16_383 if self.kind in _FOURTEEN_BITS else 127
 
     def __str__(self) -> str:
         words: list[str] = [self.kind]
@@ -161,12 +176,65 @@ class MidiMessage:
         return " ".join(words)
 
 
+_FOURTEEN_BITS: Final = (
+    "control 14 bit",
+    "registered parameter",
+    "non-registered parameter",
+    "pitch bend",
+    "song position",
+)
+
+
+class _Parameter:
+    """Which parameter of a channel was chosen last, and what it stands at."""
+
+    def __init__(self, channel: int) -> None:
+        self._channel = channel
+        self._kind: MidiKind | None = None
+        self._halves: dict[tuple[MidiKind, bool], int] = {}
+        self._upper: int | None = None
+
+    def told(self, controller: int, value: int) -> tuple[MidiMessage, ...]:
+        """Take a controller; return the parameter where it is data entry for one.
+
+        Both halves of the number must have come. A choice holds until the next one, and data that comes before one, or
+        after the null function, is of no parameter. As with every pair of controllers the upper half of the data alone
+        sets the lower one to 0, and a lower half without an upper one says nothing.
+        """
+        if controller in _PARAMETER_NUMBERS:
+            self._kind, _ = half = _PARAMETER_NUMBERS[controller]
+            self._halves[half] = value
+            self._upper = None
+        elif controller == _RESET_ALL_CONTROLLERS:
+            # MMA RP-015, "Response to Reset All Controllers": the numbers go to null.
+            self._kind, self._upper = None, None
+            self._halves.clear()
+        elif controller in _DATA_ENTRY:
+            return self._entered(controller, value)
+        return ()
+
+    def _entered(self, controller: int, value: int) -> tuple[MidiMessage, ...]:
+        if self._kind is None:
+            return ()
+        high, low = self._halves.get((self._kind, True)), self._halves.get((self._kind, False))
+        if high is None or low is None or (number := high << 7 | low) == _NO_PARAMETER:
+            return ()
+        if controller == _DATA_ENTRY[0]:
+            self._upper, lower = value, 0
+        elif self._upper is None:
+            return ()
+        else:
+            lower = value
+        return (MidiMessage(self._kind, self._channel, number, self._upper << 7 | lower),)
+
+
 class MessageReader:
-    """From the bytes of one input to messages; knows what its 14-bit controllers stand at."""
+    """From the bytes of one input to messages; knows its 14-bit controllers and the parameters that it has chosen."""
 
     def __init__(self) -> None:
         self._parser = StreamParser()
         self._upper: dict[tuple[int, int], int] = {}
+        self._parameters: dict[int, _Parameter] = {}
 
     @property
     def refused_bytes(self) -> int:
@@ -178,7 +246,7 @@ class MessageReader:
         return self._parser.feed(data)
 
     def named(self, message: bytes) -> tuple[MidiMessage, ...]:
-        """Return what a whole message is called; a controller may be two things, clock and time code are nothing."""
+        """Return what a whole message is called; a controller may be several things, time code and clock are none."""
         status = message[0]
         if status >= _EXCLUSIVE:
             kind = _SYSTEM.get(status)
@@ -194,7 +262,10 @@ class MessageReader:
         if status < 0x90:
             value = 0  # a release has a velocity of its own, which is no position of a switch
         named = MidiMessage(kind, channel, number, value)
-        return (named, *self._fourteen_bits(named)) if kind == "control" else (named,)
+        if kind != "control":
+            return (named,)
+        parameter = self._parameters.setdefault(channel, _Parameter(channel))
+        return (named, *self._fourteen_bits(named), *parameter.told(number, value))
 
     def _fourteen_bits(self, control: MidiMessage) -> tuple[MidiMessage, ...]:
         """Return the 14-bit controller that a controller is half of.

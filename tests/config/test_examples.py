@@ -104,6 +104,8 @@ def test_every_entry_that_is_commented_out_is_right_without_its_marks() -> None:
         "last_number": ["needs number, the first of them"],
         "offset": ['goes with take = "number" or "value" only'],
         "encoder": ['goes with take = "turn" only'],
+        "share": ['goes with command = "practice turn" only'],
+        "hz": ['goes with command = "practice tone" only'],
     }
     for entry in entries:
         required = [

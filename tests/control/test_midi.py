@@ -20,13 +20,16 @@ from bridge.procedure.commands import (
     Focus,
     GoToStep,
     Hold,
+    ListenTo,
     LogNow,
     NextStep,
     Note,
+    PlayTone,
     PreviousStep,
     RepeatStep,
     SelectBank,
     TakeBack,
+    TurnTrimmer,
     Withdraw,
 )
 from bridge.readings import Frame, Health, Reading, StepReading, Trim
@@ -105,6 +108,28 @@ def bind(**keys: Any) -> str:
             TakeBack("heads cleaned", "the left pedal"),
         ),
         ({"message": "reset", "command": "back"}, "FF", PreviousStep()),
+        # Parameter 130 = 1 × 128 + 2, its data entry at its upper end.
+        ({"message": "registered parameter", "number": 130, "command": "next"}, "B0 65 01 64 02 06 7F", NextStep()),
+        (
+            {"message": "non-registered parameter", "number": 130, "last_number": 137, "take": "number"}
+            | {"offset": -129, "command": "focus"},
+            "B0 63 01 62 04 06 7F",
+            Focus(3),
+        ),
+        (
+            # The upper end of a way of 16384 that is divided among 12 steps.
+            {"message": "non-registered parameter", "channel": 2, "take": "range", "command": "step"},
+            "B1 63 01 62 04 06 7F B1 26 05",
+            GoToStep(12),
+        ),
+        ({"message": "start", "command": "practice tone", "hz": 10_000}, "FA", PlayTone(10_000)),
+        ({"message": "start", "command": "practice tone"}, "FA", PlayTone(1000)),  # that of the step
+        ({"message": "start", "command": "practice path", "text": "sync"}, "FA", ListenTo("sync")),
+        (
+            {"message": "start", "command": "practice turn", "argument": 3, "text": "sync level", "share": -0.25},
+            "FA",
+            TurnTrimmer(3, "sync level", -0.25),
+        ),
         (
             {"message": "system exclusive", "data": "7D 01 0f", "command": "next"},
             "F0 7D 01 0F F7",
@@ -182,6 +207,37 @@ def test_an_endless_encoder_walks_through_the_tracks() -> None:
     room = Room(bind(message="control", number=60, take="turn", encoder="sign and size", command="focus"))
     heard = [room.hear(f"B0 3C {value:02X}", after_s=0.02) for value in (1, 1, 3, 65, 66, 127, 65)]
     assert heard == [[Focus(1)], [Focus(2)], [Focus(5)], [Focus(4)], [Focus(2)], [Focus(1)], []]
+
+
+def test_an_endless_encoder_turns_a_practice_trimmer() -> None:
+    """The one of the track in focus and of the step, as a screwdriver would; 50 clicks are its travel."""
+    room = Room(bind(message="control", number=60, take="turn", command="practice turn"))
+    assert room.hear("B0 3C 01") == []
+    assert room.control.notice(room.now_s) == "not done: no track is in focus: there is no trimmer to turn"
+    room.control.publish(frame(focus=6), 0.0)
+    assert [room.hear(f"B0 3C {value}", after_s=0.02) for value in ("01", "03", "7F", "00", "40")] == [
+        [TurnTrimmer(6, "repro level", pytest.approx(0.02))],
+        [TurnTrimmer(6, "repro level", pytest.approx(0.06))],
+        [TurnTrimmer(6, "repro level", pytest.approx(-0.02))],
+        [],
+        [TurnTrimmer(6, "repro level", -1.0)],
+    ]
+    named = {"take": "turn", "command": "practice turn", "argument": 2, "text": "repro high", "share": 0.1}
+    room = Room(bind(message="control", number=60, **named))
+    assert room.hear("B0 3C 02") == [TurnTrimmer(2, "repro high", pytest.approx(0.2))]
+
+
+def test_pads_turn_practice_trimmers_of_their_places() -> None:
+    room = Room(bind(message="note", number=36, last_number=43, take="number", offset=-35, command="practice turn"))
+    room.control.publish(frame(range(9, 17)), 0.0)
+    assert room.hear("90 25 40") == [TurnTrimmer(10, "repro level", pytest.approx(0.02))]
+
+
+def test_a_practice_encoder_may_be_spun() -> None:
+    """Five turns of 24 clicks in two seconds: more than hands may command, but no more than they may turn."""
+    room = Room(bind(message="control", number=60, take="turn", command="practice turn", argument=1))
+    assert sum(len(room.hear("B0 3C 01", after_s=1 / 60)) for _ in range(120)) == 120
+    assert room.control.refused == 0
 
 
 def test_commands_that_refer_to_what_is_shown(caplog: pytest.LogCaptureFixture) -> None:

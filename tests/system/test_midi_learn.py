@@ -63,9 +63,11 @@ class Learning:
             self._output.close()
 
 
-def learned(server: JackServer, folder: Path, moves: list[str], answers: list[str]) -> dict[str, object]:
+def learned(
+    server: JackServer, folder: Path, moves: list[str], answers: list[str], before: str = BEFORE
+) -> dict[str, object]:
     config = folder / "studio.toml"
-    config.write_text(BEFORE)
+    config.write_text(before)
     with Player(server, "Foot board") as foot:
         learning = Learning(config, server)
         try:
@@ -88,8 +90,8 @@ def learned(server: JackServer, folder: Path, moves: list[str], answers: list[st
             status = learning.end()
     assert status == 0, learning.said
     text = config.read_text()
-    assert text.startswith(BEFORE)
-    assert (folder / "studio.toml.1.bak").read_text() == BEFORE
+    assert text.startswith(before)
+    assert (folder / "studio.toml.1.bak").read_text() == before
     bindings = tomllib.loads(text)["midi"]["bind"]
     assert len(bindings) == 2
     return dict(bindings[1])
@@ -113,6 +115,24 @@ def test_an_endless_encoder(server: JackServer, tmp_path: Path) -> None:
     assert learned(server, tmp_path, ["B03C01", "B03C41"], ["focus: choose a track", "", ""]) == {
         "port": "Foot board:out", "message": "control", "channel": 1, "number": 60,
         "command": "focus", "take": "turn", "encoder": "sign and size",
+    }  # fmt: skip
+
+
+def test_a_switch_that_sends_a_parameter(server: JackServer, tmp_path: Path) -> None:
+    """Non-registered parameter 130 = 1 × 128 + 2, of which it sets the lower half alone to 1: far below the middle."""
+    moves = ["B06301", "B06202", "B00600", "B02601", "B02600"]
+    assert learned(server, tmp_path, moves, ["next: go to the next step", ""]) == {
+        "port": "Foot board:out", "message": "non-registered parameter", "channel": 1, "number": 130,
+        "command": "next", "lowest_value": 1,
+    }  # fmt: skip
+
+
+def test_an_encoder_for_practice_trimmers(server: JackServer, tmp_path: Path) -> None:
+    answers = ["practice turn: turn a trimmer of the recorder that is built in for practice", "turn", "", "0.05", ""]
+    before = BEFORE.replace("tracks = 8\n", 'tracks = 8\n\n[audio]\nsource = "simulated"\n')
+    assert learned(server, tmp_path, ["B03C01", "B03C7F"], answers, before) == {
+        "port": "Foot board:out", "message": "control", "channel": 1, "number": 60,
+        "command": "practice turn", "take": "turn", "share": 0.05, "encoder": "two's complement",
     }  # fmt: skip
 
 

@@ -140,6 +140,32 @@ def test_fourteen_bit_controllers() -> None:
     assert named(reader, "B0 40 7F") == [MidiMessage("control", 1, 64, 127)]
 
 
+def test_parameters_are_chosen_by_number_and_set_by_data_entry() -> None:
+    """By the Detailed Specification, Table III: 98 to 101 choose, 6 and 38 set, 7F 7F chooses none."""
+    reader = MessageReader()
+
+    def told(stream: str) -> list[tuple[str, int, int, int]]:
+        return [
+            (name.kind.removesuffix(" parameter"), name.channel, name.number, name.value)
+            for name in named(reader, stream)
+            if name.kind.endswith("parameter")
+        ]
+
+    assert told("B0 06 40 26 01") == []  # of nothing
+    # Sensitivity of pitch bend, registered parameter 00 00: 2 semitones and 0 cents = 2 × 128.
+    assert told("B0 65 00 64 00 06 02 26 00") == [("registered", 1, 0, 256), ("registered", 1, 0, 256)]
+    assert told("26 7F") == [("registered", 1, 0, 383)]
+    assert told("06 03") == [("registered", 1, 0, 384)]  # the upper half sets the lower to 0
+    assert told("B1 06 03") == []  # each channel for itself
+    # The one that was chosen last, of both kinds; a new choice knows no data yet.
+    assert told("B0 63 01 62 02 26 05") == []
+    assert told("06 7F 26 7F") == [("non-registered", 1, 130, 127 << 7), ("non-registered", 1, 130, 16_383)]
+    assert told("62 03 06 01") == [("non-registered", 1, 131, 128)]  # the upper half of the number stands
+    assert told("B2 64 01 06 01") == []  # half a number is none
+    assert told("B0 65 7F 64 7F 06 01 26 01") == []  # the null function
+    assert told("B0 63 01 62 02 79 00 06 01") == []  # reset of all controllers, RP-015
+
+
 def test_what_each_message_is_called() -> None:
     reader = MessageReader()
     assert named(reader, "90 3C 40 3C 00 80 3C 7F") == [
