@@ -1,6 +1,5 @@
-"""From settings to what the stages are made of: machine, calibration tape, steps, banks, receivers."""
+"""From settings to what the stages are made of: machine, calibration tape, steps, banks."""
 
-from bridge.config.receivers import receiver
 from bridge.config.settings import EqualizationSetting, FringingSettings, Settings, TimeConstants
 from bridge.procedure.bank import Bank
 from bridge.procedure.plan import generate_steps, plan_steps
@@ -106,8 +105,3 @@ def to_banks(settings: Settings) -> tuple[Bank, ...]:
         Bank(number, tuple(track for track, _ in pairs), tuple(at for _, at in pairs))
         for number, pairs in enumerate(settings.audio.banks or (identity,), start=1)
     )
-
-
-def to_receivers(settings: Settings) -> tuple[tuple[str, int], ...]:
-    """Return host and port of each fixed receiver of frames."""
-    return tuple(receiver(text) for text in settings.osc.destinations)

@@ -95,19 +95,21 @@ class MidiControl:
         self._lock = threading.Lock()
         self._refusing = Episode()
         self._flooded = Episode()
+        self._faulty_time_code = Episode()
+        self._jumped = Episode()
         self._refused = (float("-inf"), "")
         self._refused_commands = 0
 
     @property
     def refused(self) -> int:
-        """Commands that were not done, and bytes that were no message."""
-        return self._refused_commands + sum(reader.refused_bytes for reader in list(self._readers.values()))
+        """Commands that were not done, bytes that were no message, and times that do not exist."""
+        refused_bytes = sum(reader.refused_bytes for reader in list(self._readers.values()))
+        return self._refused_commands + refused_bytes + self._follower.refused
 
     @property
-    def time_code_faults(self) -> tuple[int, int, int]:
-        """Jumps, losses and times that do not exist, counted."""
-        with self._lock:
-            return self._follower.jumps, self._follower.losses, self._follower.refused
+    def lost(self) -> int:
+        """How often quarter frames of the time code were missing."""
+        return self._follower.losses
 
     def tape_time(self, now_s: float) -> tuple[TimeCode, bool] | None:
         """Return the tape's position and whether it runs forwards; None when no time code was heard."""
@@ -136,8 +138,15 @@ class MidiControl:
     def _follow(self, port: str, message: bytes, at_s: float) -> bool:
         if message[0] not in TIME_CODE_STATUS or not self._time_code or not same_part(self._time_code, port):
             return False
+        follower = self._follower
+        faults, jumps = follower.losses + follower.refused, follower.jumps
         with self._lock:
-            return self._follower.receive(message, at_s)
+            is_time_code = follower.receive(message, at_s)
+        if follower.losses + follower.refused > faults and self._faulty_time_code.happened(at_s):
+            _log.warning("MIDI input %s: parts of its time code are missing or wrong", port)
+        if follower.jumps > jumps and self._jumped.happened(at_s):
+            _log.info("MIDI input %s: its time code jumps to %s", port, follower.time_code(at_s))
+        return is_time_code
 
     def _take(self, port: str, wish: Command | TapeWish | Impossible, at_s: float) -> None:
         cost = TURN_COST if isinstance(wish, TurnTrimmer) else 1.0

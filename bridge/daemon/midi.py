@@ -58,13 +58,13 @@ class Midi:
 
     @property
     def refused_packets(self) -> int:
-        """Commands that were not done, bytes that were no message, and messages that may not be sent."""
+        """What was not done, not understood, or may not be sent."""
         return self._control.refused + self._ports.refused_messages
 
     @property
     def dropped_packets(self) -> int:
-        """Messages that came faster than they could be read."""
-        return self._ports.lost_messages
+        """Messages that came faster than they could be read, and gaps in the time code."""
+        return self._ports.lost_messages + self._control.lost
 
     @property
     def tape_time(self) -> str:

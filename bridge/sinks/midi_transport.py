@@ -21,6 +21,10 @@ SURE_S: Final = 1.0
 BEFORE_S: Final = 0.3
 """The tape must have run for so long before a tone for this to be where the tone begins, and not where play began."""
 
+JUMP_S: Final = 0.25
+"""A position that is further off from where the last one led is somewhere else on the tape: what has played until then
+does not belong to it. Ports and threads are late by less."""
+
 TapeTime = Callable[[float], tuple[TimeCode, bool] | None]
 
 
@@ -45,6 +49,7 @@ class Transport:
         self._written = [(tone.hz, tone.position) for tone in settings.tone]
         self._heard: dict[float, TimeCode] = {}
         self._running_since_s: float | None = None
+        self._last = (0.0, 0.0)
         self._rate = 3
         self._step = (0, 0.0)
 
@@ -62,7 +67,10 @@ class Transport:
 
     def _learn(self, frame: Frame, time: TimeCode, now_s: float) -> None:
         self._rate = time.rate
-        if self._running_since_s is None:
+        last_position_s, last_s = self._last
+        self._last = (time.position_s, now_s)
+        has_jumped = abs((time.position_s - last_position_s) - (now_s - last_s)) > JUMP_S
+        if self._running_since_s is None or has_jumped:
             self._running_since_s = now_s
         began_s = now_s - frame.tone_s
         if frame.tone_hz <= 0 or frame.tone_s < SURE_S or began_s - self._running_since_s < BEFORE_S:

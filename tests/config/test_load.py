@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.config.convert import to_banks, to_machine, to_receivers, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load, loads
+from bridge.config.receivers import receiver
 from bridge.config.settings import Settings
 
 MACHINE = '[machine]\nname = "Harbour room"\ntracks = 24\n'
@@ -94,8 +95,10 @@ def test_notepad_marks_its_files(tmp_path: Path) -> None:
 
 
 def test_receivers() -> None:
-    loaded = settings('[osc]\ndestinations = ["127.0.0.1:9000", "tablet.local:9001", "[::1]:65535"]\n')
-    assert to_receivers(loaded) == (("127.0.0.1", 9000), ("tablet.local", 9001), ("::1", 65_535))
+    written = ("127.0.0.1:9000", "tablet.local:9001", "[::1]:65535")
+    loaded = settings(f"[osc]\ndestinations = {list(written)}\n")
+    assert loaded.osc.destinations == written
+    assert [receiver(text) for text in written] == [("127.0.0.1", 9000), ("tablet.local", 9001), ("::1", 65_535)]
 
 
 def test_machine_and_tape() -> None:

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.config import keys
-from bridge.config.convert import to_banks, to_machine, to_receivers, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load, loads
 from bridge.config.positions import lines
@@ -33,7 +33,6 @@ def used(text: str) -> None:
     to_machine(settings)
     to_tape(settings)
     to_steps(settings)
-    to_receivers(settings)
     assert to_banks(settings)
 
 

@@ -283,21 +283,41 @@ def test_the_recorder_is_asked_only_where_that_is_enabled() -> None:
         Room(enabled + bind(message="note", number=1, command="tape record"))
 
 
+# 01:30:35:20 (RP-004/008, worked example)
+QUARTER_FRAMES = ("F104", "F111", "F123", "F132", "F14E", "F151", "F161", "F176")
+
 TAPE = ((1, "stop"), (2, "play"), (3, "to tone"))
 
 
 def test_time_code_is_followed_on_its_own_input_only() -> None:
     room = Room('[midi]\ntime_code = "Sync box"\n' + bind(message="note", command="next"))
-    quarter_frames = "F104 F111 F123 F132 F14E F151 F161 F176"  # 01:30:35:20 (RP-004/008, worked example)
-    for piece in quarter_frames.split():
+    for piece in QUARTER_FRAMES:
         room.hear(piece, port="Keyboard", after_s=1 / 120)
     assert room.control.tape_time(room.now_s) is None
-    for piece in quarter_frames.split():
+    for piece in QUARTER_FRAMES:
         room.hear(piece, port="the Sync Box 24:0", after_s=1 / 120)
     time = room.control.tape_time(room.now_s + 1 / 120)
     assert time is not None
     assert (str(time[0]), time[1]) == ("01:30:35:22", True)
-    assert room.control.time_code_faults == (0, 0, 0)
+    assert (room.control.lost, room.control.refused) == (0, 0)
+
+
+def test_gaps_and_jumps_of_time_code_are_counted_and_told_once(caplog: pytest.LogCaptureFixture) -> None:
+    room = Room('[midi]\ntime_code = "Sync box"\n')
+    with caplog.at_level(logging.INFO):
+        for _ in range(3):
+            for piece in ("F104", "F111", "F123", "F151", "F161"):  # pieces 3 and 4 are missing
+                room.hear(piece, port="Sync box", after_s=1 / 120)
+        for frame_number in (0, 0x1E):  # full frames: frame 30 does not exist
+            room.hear(f"F07F7F010161 1E 23 {frame_number:02X} F7", port="Sync box")
+        for pieces in (QUARTER_FRAMES, QUARTER_FRAMES):  # the same again is a jump back
+            for piece in pieces:
+                room.hear(piece, port="Sync box", after_s=1 / 120)
+    assert room.control.lost == 3 + 2  # in each round one gap, and one before the next round
+    assert room.control.refused == 1
+    told = [record.getMessage() for record in caplog.records]
+    assert told[0] == "MIDI input Sync box: parts of its time code are missing or wrong"
+    assert "MIDI input Sync box: its time code jumps to 01:30:35:21" in told
 
 
 def test_what_we_sent_ourselves_is_no_command() -> None:

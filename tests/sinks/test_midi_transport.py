@@ -109,3 +109,19 @@ def test_a_new_step_winds_to_its_tone_where_that_is_wanted() -> None:
     quiet.play(0.0, 50.0)
     quiet.show(2, 10_000.0)
     assert quiet.sent == []
+
+
+def test_a_tone_during_which_the_time_code_jumps_is_not_learned() -> None:
+    """The synchronizer is set anew while it plays: where it began is told by neither numbering."""
+    tape = Tape()
+    tape.running = True
+    for tick in range(100):
+        tone_s = (tick - 40) * 0.04
+        tape.show(1, 1000.0, *((1000.0, tone_s) if tone_s > 0 else ()))
+        tape.at_s += 100.0 if tick == 50 else 0.04
+        tape.now_s += 0.04
+    assert tape.transport.position(1000.0) is None
+    tape.play(0.0, 15.0)
+    known = tape.transport.position(1000.0)
+    assert known is not None
+    assert abs(known.position_s - 10.0) <= 0.08
