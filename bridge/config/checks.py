@@ -143,6 +143,26 @@ def _destinations(settings: Settings) -> Iterator[Finding]:
             yield Finding(path, problem)
 
 
+def _groups(settings: Settings) -> Iterator[Finding]:
+    listen, receivers = settings.osc.listen, settings.osc.destinations
+    for index, text in enumerate(settings.osc.groups):
+        path = ("osc", "groups", index)
+        own = {f"{text}:{settings.osc.port}", f"[{text}]:{settings.osc.port}"}
+        try:
+            group = ipaddress.ip_address(text)
+        except ValueError:
+            group = None
+        if group is None or not group.is_multicast:
+            yield Finding(path, 'must be the numeric address of a multicast group, such as "239.255.77.1"')
+        elif listen not in (("0.0.0.0", "::") if group.version == 4 else ("::",)):
+            needed = "0.0.0.0" if group.version == 4 else "::"
+            yield Finding(path, f'a group of IPv{group.version} is heard only with listen = "{needed}"')
+        elif text in settings.osc.groups[:index]:
+            yield Finding(path, "this group stands there already")
+        elif own & set(receivers):
+            yield Finding(path, "frames are sent there: a group that is heard needs another address or port")
+
+
 def _listed(numbers: list[float]) -> str:
     return ", ".join(shown(number) if not number.is_integer() else f"{number:g}" for number in numbers)
 
@@ -158,6 +178,7 @@ _CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Findi
     ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),
     ((("osc", "destinations"), ("osc", "port")), _destinations),
+    ((("osc", "groups"), ("osc", "listen"), ("osc", "destinations"), ("osc", "port")), _groups),
     ((("midi",),), lambda settings: midi_findings(settings.midi)),
     ((("page", "listen"),), _page_listen),
     ((("page", "certificate"), ("page", "certificate_key")), _certificate),

@@ -210,8 +210,8 @@ class OscSettings(Section):
     destinations: tuple[str, ...] = ()
     """Fixed receivers of every frame, each as "host:port"; a multicast group is one too."""
     multicast_interface: Annotated[str, Field(max_length=100)] = ""
-    """The network interface by which multicast groups are sent to, by its name or its address; empty = the system's
-    choice."""
+    """The network interface by which multicast groups are sent to and heard, by its name or its address; empty = the
+    system's choice."""
     multicast_ttl: Annotated[int, Field(ge=0, le=255)] = 1
     """Through how many networks a frame for a multicast group may go: 1 = this network alone."""
     frames_per_s: Annotated[float, Field(ge=1.0, le=100.0)] = 30.0
@@ -229,6 +229,9 @@ class OscSettings(Section):
     "discovery"."""
     pairing_code: Annotated[str, Field(max_length=64)] = ""
     """What commands from other computers must show; empty = such commands are refused."""
+    groups: Annotated[tuple[str, ...], Field(max_length=16)] = ()
+    """Multicast groups that are heard beside listen, by their numeric addresses. Whoever sends to one must be paired
+    like any other sender."""
 
 
 class PageSettings(Section):

@@ -38,6 +38,7 @@ _EXAMPLES: Final[dict[Path, object]] = {
     ("step", 0, "target_vu"): 0.0,
     ("osc", "destinations"): ["127.0.0.1:9000"],
     ("osc", "multicast_interface"): "192.168.1.20",
+    ("osc", "groups"): ["239.255.77.1"],
     ("page", "names"): ["studio-computer.local"],
     ("page", "certificate"): "page-certificate.pem",
     ("page", "certificate_key"): "page-key.pem",

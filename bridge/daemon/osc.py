@@ -1,5 +1,7 @@
 """OSC as a stage of the daemon: settings in; what receives commands, shows frames and answers questions out."""
 
+from ipaddress import ip_address
+
 from bridge.config.convert import to_banks
 from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
@@ -7,7 +9,7 @@ from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
 from bridge.sinks.osc import OscSink
 from bridge.sinks.oscquery import OscQuery
-from bridge.wire.destinations import Multicast, destination
+from bridge.wire.destinations import Multicast, chosen_interface, destination
 from bridge.wire.discovery import Announcer, Service
 from bridge.wire.interfaces import reachable
 from bridge.wire.subscribers import Subscribers
@@ -22,7 +24,7 @@ class Osc:
     Raises
     ------
     UdpError
-        When a port is taken, or the multicast interface is not of this computer.
+        When a port is taken, the multicast interface is not of this computer, or a group cannot be heard.
     """
 
     def __init__(self, settings: Settings, inbox: CommandInbox) -> None:
@@ -31,6 +33,8 @@ class Osc:
         destinations = [destination(text, multicast) for text in osc.destinations]
         self._endpoint = UdpEndpoint(osc.listen, osc.port)
         try:
+            for group in osc.groups:
+                self._endpoint.join(group, *chosen_interface(multicast, ip_address(group).version))
             self._tcp = None if osc.tcp == "off" else TcpServer(osc.listen, osc.tcp_port, osc.tcp)
         except UdpError:
             self._endpoint.stop()

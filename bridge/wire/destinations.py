@@ -78,7 +78,7 @@ def destination(text: str, multicast: Multicast = Multicast()) -> Destination:
 
 
 def _prepared(multicast: Multicast, version: int) -> Callable[[socket.socket], None]:
-    own, index = _interface(multicast.interface, version) if multicast.interface else ("0.0.0.0", 0)
+    own, index = chosen_interface(multicast, version)
 
     def prepare(made: socket.socket) -> None:
         if version == 4:
@@ -93,8 +93,17 @@ def _prepared(multicast: Multicast, version: int) -> Callable[[socket.socket], N
     return prepare
 
 
-def _interface(wanted: str, version: int) -> tuple[str, int]:
-    """Return one address and the index of the interface that has this name or address."""
+def chosen_interface(multicast: Multicast, version: int) -> tuple[str, int]:
+    """Return one address and the index of the wanted interface; what leaves the choice to the system where none is.
+
+    Raises
+    ------
+    UdpError
+        When it is not of this computer, or does not speak this version of IP.
+    """
+    wanted = multicast.interface
+    if not wanted:
+        return "0.0.0.0", 0
     known = interfaces()
     found = [one for one in known if one.address.version == version and wanted in (*one.names, str(one.address))]
     # One that was named by any of its addresses speaks the other version as well.

@@ -69,6 +69,9 @@ _DROPS: Final = struct.Struct("=I")
 _DROPS_BYTES: Final = socket.CMSG_SPACE(_DROPS.size) if _COUNTS_DROPS else 0
 """Linux, asm-generic/socket.h: with SO_RXQ_OVFL each packet tells how many were dropped before it."""
 
+_MULTICAST_ALL: Final = ((socket.AF_INET, socket.IPPROTO_IP, 49), (socket.AF_INET6, socket.IPPROTO_IPV6, 29))
+"""Linux, linux/in.h and in6.h: unless these are 0, a socket hears the groups that other programs have joined."""
+
 log = logging.getLogger(__name__)
 
 
@@ -228,6 +231,11 @@ class UdpEndpoint:
             made.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
         if _COUNTS_DROPS:
             made.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+            for of, level, option in _MULTICAST_ALL:
+                # That of IPv6 is younger than some kernels.
+                with contextlib.suppress(OSError):
+                    if of == family:
+                        made.setsockopt(level, option, 0)
         made.bind(address)
         bound: Address = made.getsockname()
         return bound
@@ -241,6 +249,34 @@ class UdpEndpoint:
     def dropped_packets(self) -> int:
         """Packets that came faster than they were read, as far as the system says (Linux)."""
         return sum(self._dropped.values())
+
+    def join(self, group: str, own: str, index: int) -> None:
+        """Hear a multicast group as well: only where every network is listened to (RFC 1112, 7; RFC 3493, 5.2).
+
+        Parameters
+        ----------
+        group : str
+            Its numeric address.
+        own : str
+            For IPv4 an address of the network interface; ``0.0.0.0`` leaves the choice to the system.
+        index : int
+            For IPv6 the index of the network interface; 0 leaves the choice to the system.
+
+        Raises
+        ------
+        UdpError
+            When it cannot be.
+        """
+        try:
+            if ":" in group:
+                member = socket.inet_pton(socket.AF_INET6, group) + struct.pack("@I", index)
+                self._sockets[socket.AF_INET6].setsockopt(socket.IPPROTO_IPV6, socket.IPV6_JOIN_GROUP, member)
+            else:
+                member = socket.inet_aton(group) + socket.inet_aton(own)
+                self._sockets[socket.AF_INET].setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, member)
+        except (OSError, KeyError) as error:
+            reason = error.strerror if isinstance(error, OSError) else "not of the family of the listening address"
+            raise UdpError(f"cannot hear the multicast group {group}: {reason}") from None
 
     def send(self, packet: bytes, to: Address) -> bool:
         """Send, or count it as lost. Never waits, never raises; from any thread."""

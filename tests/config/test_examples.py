@@ -84,6 +84,7 @@ def test_every_key_that_is_commented_out_is_right_without_its_mark() -> None:
         "certificate_key": ["does not go without certificate"],
         "machine_control": ["needs machine_port, the output that leads to the recorder"],
         "locate_on_step": ["needs machine_control = true"],
+        "groups": ['a group of IPv4 is heard only with listen = "0.0.0.0"'],
     }
     for position in (match.start() for match in re.finditer(r"^#\w+ = ", text, re.MULTILINE)):
         bare = text[:position] + text[position + 1 :]

@@ -116,3 +116,58 @@ def test_what_is_told_to_the_network(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_wrong_interface_is_told_at_the_start() -> None:
     with pytest.raises(UdpError, match="no network interface 'wifi9'"):
         Osc(settings_of('destinations = ["239.255.77.1:9000"]\nmulticast_interface = "wifi9"\n'), CommandInbox())
+
+
+GROUP = "239.255.77.2"  # RFC 2365, 6.1: for use within one site
+ON_LOOPBACK = 'listen = "0.0.0.0"\nmulticast_interface = "127.0.0.1"\n'
+
+
+@contextlib.contextmanager
+def group_sender() -> Iterator[socket.socket]:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as made:
+        made.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton("127.0.0.1"))
+        made.settimeout(DEADLINE_S)
+        yield made
+
+
+def test_a_multicast_group_is_heard_only_where_that_is_asked_for() -> None:
+    """Another program on this computer has joined it, which by itself would let Linux hand it to every program."""
+    with group_sender() as sender, socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("0.0.0.0", 0))
+        other.setsockopt(
+            socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, socket.inet_aton(GROUP) + socket.inet_aton("127.0.0.1")
+        )
+        for asked, wanted in (("", []), (f'groups = ["{GROUP}"]\n', ["GoToStep"])):
+            with started(settings_of(ON_LOOPBACK + asked)) as (osc, inbox):
+                sender.sendto(encode_message("/do/step", "i", (3,)), (GROUP, osc.port))
+                sender.sendto(encode_message("/do/focus", "i", (2,)), ("127.0.0.1", osc.port))
+                # What was sent later to the same socket comes later.
+                commands: list[str] = []
+
+                def both(inbox: CommandInbox = inbox, commands: list[str] = commands) -> bool:
+                    commands.extend(type(request.command).__name__ for request in inbox.take())
+                    return "Focus" in commands
+
+                wait_until(both)
+                assert commands == [*wanted, "Focus"]
+
+
+def test_a_sender_to_a_group_must_be_paired_like_any_other(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bridge.control.pairing.is_loopback", lambda _host: False)  # as if from another computer
+    more = ON_LOOPBACK + f'groups = ["{GROUP}"]\npairing_code = "271828"\n'
+    with group_sender() as sender, started(settings_of(more)) as (osc, inbox):
+
+        def answer(address: str, tags: str, *arguments: str | int) -> tuple[object, ...]:
+            sender.sendto(encode_message(address, tags, arguments), (GROUP, osc.port))
+            return decode(sender.recv(2000)).messages[0].arguments
+
+        assert answer("/do/step", "is", 3, "a") == ("a", "not paired: send /pair with the pairing code first")
+        assert answer("/pair", "ss", "271828", "b") == ("b",)
+        sender.sendto(encode_message("/do/step", "i", (3,)), (GROUP, osc.port))
+        wait_until(lambda: bool(inbox.take()))
+
+
+def test_a_group_by_an_interface_that_is_not_there_stops_the_start() -> None:
+    more = f'listen = "0.0.0.0"\nmulticast_interface = "wifi9"\ngroups = ["{GROUP}"]\n'
+    with pytest.raises(UdpError, match="no network interface 'wifi9'"):
+        Osc(settings_of(more), CommandInbox())
