@@ -105,6 +105,8 @@ class Act:
         Whether the person has been told of the movement.
     shown : bool
         Whether the hand is taken to be on the trimmer now: it may be back without being sure enough to be shown.
+    in_hindsight : bool
+        Whether it was too small to be seen while it was made.
     all_moved : int
         When all tracks were moved together during this act; -1 when they were not.
     """
@@ -120,5 +122,6 @@ class Act:
     peak: float = 0.0
     told: bool = False
     shown: bool = False
+    in_hindsight: bool = False
     settled_s: float = math.nan
     all_moved: int = -1

@@ -1,8 +1,8 @@
 """Following the tape: a tone that has begun goes in, the step that belongs to it comes out, or why there is none.
 
 Within the path and the speed that the person has chosen, a tone leads to the next step that wants it: level, high, low
-as the plan has them, and back again when the tape is wound back. What the person chooses stays until another tone
-plays.
+as the plan has them, and back to the last before it when the tape is wound back. What the person chooses stays until
+another tone plays.
 """
 
 from collections.abc import Sequence
@@ -122,7 +122,7 @@ class StepFollower:
         self._chosen = False
         if self._index in fitting:
             return StepKept(self._index)
-        self._index = next((index for index in fitting if index > self._index), fitting[0])
+        self._index = next((index for index in fitting if index > self._index), fitting[-1])
         return StepFollowed(self._index)
 
     @staticmethod

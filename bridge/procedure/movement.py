@@ -15,6 +15,12 @@ GROUP: Final = 3
 LEAST_STILL: Final = 4
 """Blocks that a still stretch has at least."""
 
+GUARD: Final = 2
+"""Blocks left out between a movement and a mean: the hand begins and ends slowly."""
+
+LATE_GUARD: Final = 6
+"""The same for a movement that was seen only afterwards, and whose moment is less sure."""
+
 STEPS_OUT: Final = 3.3
 """Times the deviation of wander by which a group must step out of the still stretch. It is asked some ten times a
 second while a hand is at work: a wrong yes makes the settling a little longer, a wrong no bends the mean."""
@@ -52,44 +58,3 @@ def still_blocks(level_db: Floats, deviations_db: tuple[float, float, float]) ->
         if held[block] and abs(backwards[block] - level) > STEPS_OUT * deviations_db[0]:
             return block
     return at + 1
-
-
-def changed_at(level_db: Floats) -> tuple[int, float, int]:
-    """Return where a level that is still before and after has changed: where two means leave the least of it.
-
-    Parameters
-    ----------
-    level_db : ndarray, shape (blocks,)
-        NaN where it cannot be relied on.
-
-    Returns
-    -------
-    tuple
-        The first block after the change, by how much the means differ, and how many blocks the shorter side has.
-    """
-    held = np.isfinite(level_db)
-    total, number = np.cumsum(np.where(held, level_db, 0.0)), np.cumsum(held)
-    if number.size == 0 or number[-1] < 2 * LEAST_STILL:
-        return level_db.size // 2, 0.0, 0
-    before, after = number[:-1], number[-1] - number[:-1]
-    enough = (before >= LEAST_STILL) & (after >= LEAST_STILL)
-    apart_db = np.abs(total[:-1] / np.maximum(before, 1) - (total[-1] - total[:-1]) / np.maximum(after, 1))
-    place = int(np.argmax(np.where(enough, apart_db**2 * before * after, -1.0)))
-    return place + 1, float(apart_db[place]), int(min(before[place], after[place]))
-
-
-def crept(level_db: Floats) -> bool:
-    """Say whether a level has crept from one end of a stretch to the other, rather than changed at one moment.
-
-    Then a straight line leaves less of it than two means do.
-    """
-    held = np.isfinite(level_db)
-    values = level_db[held]
-    if values.size < 4 * LEAST_STILL:
-        return False
-    place, _, _ = changed_at(values)
-    halves = float(values[:place].var() * place + values[place:].var() * (values.size - place))
-    moments = np.flatnonzero(held) - np.flatnonzero(held).mean()
-    centred = values - values.mean()
-    slope = float(moments @ centred) / float(moments @ moments)
-    return float(((centred - slope * moments) ** 2).sum()) < halves

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.metering.history import History
-from bridge.procedure.blocks import Block, Bools, Floats
+from bridge.procedure.blocks import BLOCK_S, Block, Bools, Floats
 
 KEPT_BLOCKS: Final = 600
 """One minute: twice the longest stretch that anything is compared over."""
@@ -75,6 +75,10 @@ class Record:
         block = min(max(block, self.oldest), self.count - 1)
         return float(self._ends_s.last(self.count - block)[0, 0])
 
+    def start_s(self, block: int) -> float:
+        """Return the time at which a block began."""
+        return self.end_s(block) - BLOCK_S
+
     def sums(self, borders: Indices) -> tuple[Floats, Floats]:
         """Return the sum and the number of the blocks before each border, shape of ``borders`` + (tracks,)."""
         rows = self._sums.last(self.count - self.oldest + 1)[borders - self.oldest]
@@ -85,6 +89,13 @@ class Record:
         rows = self._sums.last(self.count - self.oldest + 1)
         at = borders - self.oldest
         return rows[at, self._columns], rows[at, 2 * self.tracks + self._columns]
+
+    def running(self, track: int, start: int, end: int) -> tuple[Floats, Floats]:
+        """Return the sum and the number of a track's blocks from ``start`` to each border up to ``end``, from 0 on."""
+        start, end = max(start, self.oldest), max(end, self.oldest)
+        rows = self._sums.last(self.count - self.oldest + 1)[start - self.oldest : end - self.oldest + 1]
+        total, number = rows[:, track], rows[:, 2 * self.tracks + track]
+        return total - total[0], number - number[0]
 
     def moments(self, track: int, start: int, end: int) -> tuple[int, float, float]:
         """Return number, mean and standard deviation of a track's blocks in a stretch; NaN of too few."""

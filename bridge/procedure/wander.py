@@ -243,10 +243,18 @@ class Contrasts:
         unsure = (1.0 + UNSURE / np.maximum(self._learned.looks, 1.0))[:, np.newaxis]
         self._departure = np.abs(self._difference_db) / np.sqrt(0.5 * (variance + before_variance) * unsure)
 
-    def deviation_db(self, track: int, blocks: int, other_blocks: int) -> float:
-        """Return by how much two means of a track over so many blocks differ by chance."""
-        scales = np.clip(np.searchsorted(self._after, (blocks, other_blocks), side="right") - 1, 0, None)
-        return math.sqrt(float(self._learned.variance[scales, track].mean()))
+    def mean_variance(self, track: int, blocks: Floats) -> Floats:
+        """Return the variance of means of a track against the others over so many blocks, dB²."""
+        lengths = np.log(self._after.astype(np.float64))
+        variance = np.log(0.5 * self._learned.variance[:, track])
+        slope = min(max((variance[-1] - variance[-2]) / (lengths[-1] - lengths[-2]), -1.0), 0.0)
+        asked = np.log(np.maximum(blocks, 1.0))
+        beyond = np.maximum(asked - lengths[-1], 0.0) * slope
+        # A mean of few blocks varies with them.
+        below = np.maximum(lengths[0] - asked, 0.0)
+        # Few looks leave the variance itself unsure.
+        unsure = np.log1p(UNSURE / np.maximum(self._learned.looks, 1.0))
+        return np.asarray(np.exp(np.interp(asked, lengths, variance + unsure) + beyond + below))
 
     def learn(self, steady: Bools) -> None:
         """Learn from what was compared last, on tracks that nobody moves."""

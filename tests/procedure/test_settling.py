@@ -7,12 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.procedure.blocks import AROUND, Block, Blocks
-from bridge.procedure.movement import changed_at, crept, still_blocks
+from bridge.procedure.blocks import AROUND, Block, Blocks, Floats
+from bridge.procedure.evidence import Evidence
+from bridge.procedure.hindsight import CHANGED, crept, most_likely_change
+from bridge.procedure.movement import still_blocks
 from bridge.procedure.record import KEPT_BLOCKS, Record
 from bridge.procedure.settling import resolution_db, settled
 from bridge.procedure.trim_watch import TrimWatch
-from tests.procedure.hands import Floats, move, recognised, tape, watched
+from tests.procedure.hands import move, recognised, tape, watched
 
 
 def blocks_of(levels: Floats) -> list[Block]:
@@ -95,22 +97,48 @@ def test_still_counts_back_to_where_the_level_was_another() -> None:
     assert still_blocks(0.01 * rng.standard_normal(50), (0.02, 0.02, 0.02)) == 50
 
 
-def test_a_change_is_found_where_it_is() -> None:
-    rng = np.random.default_rng(3)
-    level = 0.02 * rng.standard_normal(80)
-    level[50:] += 0.3
-    level[20:24] = math.nan
-    place, apart_db, shorter = changed_at(level)
-    assert place == pytest.approx(50, abs=1)
-    assert apart_db == pytest.approx(0.3, abs=0.02)
-    assert shorter == pytest.approx(30, abs=1)
+def seen_of(levels: Floats) -> Evidence:
+    """What is seen of levels on which nobody is taken to have a hand."""
+    tracks = levels.shape[1]
+    blocks, evidence, no = Blocks(tracks), Evidence(tracks), np.zeros(tracks, dtype=bool)
+    for number, row in enumerate(levels, 1):
+        for block in blocks.push(number * 0.01, row, no):
+            evidence.note(block, no)
+            evidence.compare(~no)
+            evidence.learn(~no)
+    return evidence
 
 
-def test_a_creep_is_told_from_a_step() -> None:
-    rng = np.random.default_rng(4)
-    noise = 0.02 * rng.standard_normal(120)
-    assert crept(noise + np.linspace(0.0, 0.4, 120))
-    assert not crept(noise + np.where(np.arange(120) < 60, 0.0, 0.4))
+@pytest.mark.parametrize("by_db", [0.15, -0.3])
+def test_a_change_is_found_where_it_is(by_db: float) -> None:
+    levels = tape(50.0, 8, 0.05)
+    levels[3000:, 3] += by_db
+    levels[2000:2030, 3] = math.nan
+    evidence = seen_of(levels)
+    change = most_likely_change(evidence, 3, 0, evidence.now)
+    assert change is not None
+    assert change.block == pytest.approx(300, abs=12)
+    assert change.by_db == pytest.approx(by_db, abs=0.05)
+    assert change.sure > CHANGED
+
+
+def test_where_nothing_has_changed_no_change_stands_out() -> None:
+    evidence = seen_of(tape(60.0, 12, 0.1, memory_s=0.5))
+    changes = [most_likely_change(evidence, track, 0, evidence.now) for track in range(12)]
+    assert all(change is not None and change.sure < CHANGED for change in changes)
+
+
+@pytest.mark.parametrize("seconds", [0.01, 4.0])
+def test_a_creep_is_told_from_a_turn(seconds: float) -> None:
+    levels = tape(60.0, 8, 0.02)
+    moments_s = np.arange(6000) * 0.01
+    levels[:, 1] += 0.4 * moments_s / 60.0
+    levels[:, 2] += 0.2 * np.sin(2.0 * np.pi * moments_s / 90.0)
+    levels[:, 3] += 0.4 * np.clip((moments_s - 30.0) / seconds, 0.0, 1.0)
+    evidence = seen_of(levels)
+    assert crept(evidence, 1, 0, 300, evidence.now)
+    assert crept(evidence, 2, 0, 450, evidence.now)
+    assert not crept(evidence, 3, 0, 300 + round(5 * seconds), evidence.now)
 
 
 @pytest.mark.parametrize(
@@ -125,7 +153,8 @@ def test_the_standard_error_takes_the_memory_of_wander_into_account(memory_s: fl
     """The mean over T of a process with exp(-t/m) has a variance of 2 s² m/T [1 - m/T (1 - exp(-T/m))] (textbooks)."""
     wander_db, blocks = 0.1, 50
     watch, _ = watched(tape(240.0, 12, wander_db, seed=3, memory_s=memory_s))
-    level = settled(watch._record, watch._unsteadiness, 5, watch._record.count - blocks, watch._record.count)
+    seen = watch.evidence
+    level = settled(seen.record, seen.unsteadiness, 5, seen.now - blocks, seen.now)
     ratio = memory_s / 5.0
     expected_db = wander_db * math.sqrt(2.0 * ratio * (1.0 - ratio * (1.0 - math.exp(-1.0 / ratio))))
     assert level.standard_error_db == pytest.approx(expected_db, rel=0.3)

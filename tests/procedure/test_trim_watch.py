@@ -7,9 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from bridge.procedure.rhythm import USUAL_APART_S
 from bridge.procedure.trim_watch import (
     ONE_ACT_S,
-    SAME_HAND_S,
     LevelMoved,
     MoveDropped,
     MoveStarted,
@@ -89,7 +89,7 @@ def test_a_hand_that_hesitates_for_a_second_is_still_there() -> None:
 def test_a_trimmer_touched_again_without_another_in_between_is_one_act() -> None:
     levels = tape(50.0, 8, 0.02)
     move(levels, 2, 10.0, 11.0, 1.0)
-    move(levels, 2, 11.0 + SAME_HAND_S - 2.0, 18.0, -0.5)
+    move(levels, 2, 11.0 + USUAL_APART_S - 2.0, 20.0, -0.5)
     (trim,) = recognised(levels)
     assert trim.as_found.level_db == pytest.approx(0.0, abs=0.03)
     assert trim.as_left.level_db == pytest.approx(0.5, abs=0.03)

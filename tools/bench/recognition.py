@@ -29,7 +29,7 @@ from bridge.procedure.bank import Bank
 from bridge.procedure.hands_free import HandsFree
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.steps import Step
-from bridge.procedure.trim_watch import SAME_HAND_S, Event, TrimFound, TrimSettled, TrimWatch
+from bridge.procedure.trim_watch import Event, TrimFound, TrimSettled, TrimWatch
 from bridge.simulation.calibration import Manner, Performance, Task, perform
 from bridge.simulation.condition import Condition
 from bridge.simulation.hand import Act, Temperament
@@ -54,6 +54,9 @@ LEAST_DB: Final = 0.1
 
 MOVING_DB: Final = 0.02
 """A hand that has moved the level by less than this in the last tenth of a second does not move, for a meter."""
+
+ONE_ACT_S: Final = 8.0
+"""A hand that is back on the same trimmer within this time, with no other turned meanwhile, never left it."""
 
 TASKS: Final = (
     Task("repro level", 1000.0),
@@ -231,7 +234,7 @@ def true_acts(performance: Performance) -> list[Truth]:
         for act in acts:
             last = next((group for group in reversed(joined) if group[-1].track == act.track), None)
             others = last and any(last[-1].end_s < other.start_s < act.start_s for other in acts)
-            if last and not others and act.start_s - last[-1].end_s < SAME_HAND_S:
+            if last and not others and act.start_s - last[-1].end_s < ONE_ACT_S:
                 last.append(act)
             else:
                 joined.append([act])

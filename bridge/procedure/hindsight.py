@@ -1,0 +1,176 @@
+"""What shows only in hindsight: levels of a track against the others go in; when they changed, by how much, how surely.
+
+A small turn of a trimmer is lost in the wander while it is made. It is found when the level has been seen for long
+enough on both sides of it: the means of two long stretches differ by more than wander lets them.
+"""
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from bridge.procedure.evidence import Evidence
+from bridge.procedure.movement import LEAST_STILL
+
+CHANGED: Final = 4.5
+"""Times the deviation of wander by which a level must have changed where no movement was seen."""
+
+LEAST_TRIM_DB: Final = 0.05
+"""A smaller change is no trim: nobody sets a trimmer finer, and tape that warms up creeps as far."""
+
+LENGTHS: Final = np.array([40, 80, 160, 320, 640])
+"""Blocks of the stretches that are compared, at the most."""
+
+LEAST_SIDE: Final = 12
+"""Blocks on either side without which nothing is found in hindsight: what shows in fewer is seen at once."""
+
+CREEP_BLOCKS: Final = 100
+"""Blocks on either side of a change in which it is asked whether the level crept."""
+
+CREEP_SHARE: Final = 0.35
+
+UNSEEN_CHANCE: Final = 0.25
+"""How often a hand that seems to have left has turned once more, by too little to be seen: people who chase a needle
+that wanders do. Common practice, no source."""
+
+UNSEEN_SIZE: Final = 2.0
+"""How far such a turn goes, in deviations of a level over 0.4 s: more would have been seen."""
+
+UNSEEN_BLOCKS: Final = 80.0
+"""And how long after the last that was seen, at the most."""
+
+MOST_SURE: Final = 50.0
+"""A likelihood of more than e to this is certainty."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Where a level has changed.
+
+    Parameters
+    ----------
+    block : int
+        The first after it.
+    by_db : float
+    sure : float
+        ``by_db`` in deviations of wander, without sign.
+    """
+
+    block: int
+    by_db: float
+    sure: float
+
+
+def most_likely_change(evidence: Evidence, track: int, start: int, end: int) -> Change | None:
+    """Return the change of a track's level between two blocks that stands out most from wander; None of too few.
+
+    It is looked for between stretches of several lengths: long ones average more wander, short ones less drift.
+    """
+    start = max(start, evidence.own.oldest)
+    total, number = evidence.own.running(track, start, end)
+    if number[-1] < 2 * LEAST_SIDE:
+        return None
+    places = np.arange(1, total.size - 1)
+    first = np.maximum(places - LENGTHS[:, np.newaxis], 0)
+    last = np.minimum(places + LENGTHS[:, np.newaxis], total.size - 1)
+    before, after = number[places] - number[first], number[last] - number[places]
+    enough = (before >= LEAST_SIDE) & (after >= LEAST_SIDE)
+    if not enough.any():
+        return None
+    by_db = (total[last] - total[places]) / np.maximum(after, 1.0)
+    by_db -= (total[places] - total[first]) / np.maximum(before, 1.0)
+    variance = evidence.contrasts.mean_variance(track, before) + evidence.contrasts.mean_variance(track, after)
+    sure = np.where(enough, np.abs(by_db) / np.sqrt(variance), 0.0)
+    length, place = np.unravel_index(int(np.argmax(sure)), sure.shape)
+    return Change(start + int(places[place]), float(by_db[length, place]), float(sure[length, place]))
+
+
+def sureness(evidence: Evidence, track: int, before: tuple[int, int], after: tuple[int, int]) -> tuple[float, float]:
+    """Return by how much a track's level differs between two stretches, dB, and that in deviations of wander.
+
+    Parts of several lengths are compared, those that are nearest to each other; the surest difference counts.
+    """
+    own = evidence.own
+    best = (0.0, 0.0)
+    for length in LENGTHS.tolist():
+        number, before_db, _ = own.moments(track, max(before[0], before[1] - length, own.oldest), before[1])
+        after_number, after_db, _ = own.moments(track, after[0], min(after[1], after[0] + length))
+        by_db = after_db - before_db
+        if np.isfinite(by_db):
+            variance = evidence.contrasts.mean_variance(track, np.array([float(number), float(after_number)])).sum()
+            best = max(best, (abs(by_db) / float(np.sqrt(variance)), by_db))
+    return best[1], best[0]
+
+
+def crept(evidence: Evidence, track: int, start: int, block: int, end: int) -> bool:
+    """Say whether a level that is another before a block than after it has crept there, rather than been moved.
+
+    What creeps goes on as it did before: from one half of the stretch on either side to the other it makes much of the
+    way that it makes across the block.
+    """
+    own = evidence.own
+    half = min(block - max(start, own.oldest), end - block, CREEP_BLOCKS) // 2
+    if half < LEAST_STILL:
+        return False
+    borders = [block + place * half for place in (-2, -1, 0, 1, 2)]
+    levels_db = [own.moments(track, first, last)[1] for first, last in pairwise(borders)]
+    beside_db = 0.5 * (levels_db[1] - levels_db[0] + levels_db[3] - levels_db[2])
+    across_db = levels_db[2] - levels_db[1]
+    if beside_db * np.sign(across_db) > CREEP_SHARE * abs(across_db):
+        return True
+    # Or a straight line explains more of it than two levels do.
+    level_db = own.level_db(max(start, own.oldest), end)[:, track]
+    held = np.isfinite(level_db)
+    apart = np.flatnonzero(held) - np.flatnonzero(held).mean()
+    after = np.arange(level_db.size)[held] >= block - max(start, own.oldest)
+    values_db = level_db[held] - level_db[held].mean()
+    line = float(apart @ values_db) ** 2 / max(float(apart @ apart), 1e-9)
+    steps = float(values_db[after].sum()) ** 2 * (1.0 / max(after.sum(), 1) + 1.0 / max((~after).sum(), 1))
+    return bool(line > steps)
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a hand has left, when nobody can tell for sure at which moment it left.
+
+    Parameters
+    ----------
+    level_db : float
+        Mean level from then to the end, averaged over all moments by how well each explains the levels.
+    doubt_db : float
+        Standard deviation of that mean from not knowing the moment.
+    block : int
+        The likeliest first block after the hand's last turn.
+    """
+
+    level_db: float
+    doubt_db: float
+    block: int
+
+
+def left_behind(evidence: Evidence, track: int, start: int, end: int, latest: int) -> Left:
+    """Return what a hand has left on a track that was still, as far as can be seen, from ``start`` to ``end``.
+
+    Where it may have turned once more, before ``latest``, by too little to be seen, the level is that after each such
+    moment, weighed by how well it explains the levels against the others (Bayes).
+    """
+    start, contrasts = max(start, evidence.own.oldest), evidence.contrasts
+    total, number = evidence.own.running(track, start, end)
+    as_read, _ = evidence.record.running(track, start, end)
+    first, after = number[:-1], number[-1] - number[:-1]
+    mean_db = (as_read[-1] - as_read[:-1]) / np.maximum(after, 1.0)
+    enough = (first >= 2) & (after >= LEAST_STILL) & (np.arange(first.size) < min(latest - start, UNSEEN_BLOCKS))
+    if not enough.any():
+        return Left(float(mean_db[0]) if mean_db.size and after[0] else np.nan, 0.0, start)
+    by_db = (total[-1] - total[:-1]) / np.maximum(after, 1.0) - total[:-1] / np.maximum(first, 1.0)
+    variance = contrasts.mean_variance(track, np.maximum(first, 1.0)) + contrasts.mean_variance(track, after)
+    size = UNSEEN_SIZE**2 * contrasts.variance[0, track]
+    surprise = 0.5 * by_db**2 * size / (variance * (variance + size))
+    explains = np.sqrt(variance / (variance + size)) * np.exp(np.minimum(surprise, MOST_SURE))
+    weight = np.where(enough, UNSEEN_CHANCE / UNSEEN_BLOCKS * explains, 0.0)
+    weight[0] = 1.0 - UNSEEN_CHANCE
+    weight /= weight.sum()
+    mean_db = np.where(weight > 0.0, mean_db, 0.0)
+    level_db = float(weight @ mean_db)
+    return Left(level_db, float(np.sqrt(weight @ (mean_db - level_db) ** 2)), start + int(np.argmax(weight)))

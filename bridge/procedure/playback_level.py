@@ -1,0 +1,100 @@
+"""The playback level: levels of all tracks go in; that all of them are moved together, and by how much, comes out."""
+
+from typing import Final
+
+import numpy as np
+
+from bridge.procedure.acts import LevelMoved
+from bridge.procedure.blocks import Floats
+from bridge.procedure.evidence import Evidence
+from bridge.procedure.wander import QUICK, SCALES
+
+MOVED: Final = 6.0
+"""Times the deviation of wander by which all tracks together must depart."""
+
+LEAST_DB: Final = 0.08
+
+SEEN: Final = 30
+"""For so many blocks after all tracks have been moved the longer stretches still show it."""
+
+RESTS: Final = 8
+"""Blocks without movement after which the level is taken to rest."""
+
+AVERAGED: Final = 15
+"""Blocks before and after over which it is averaged."""
+
+GUARD: Final = 2
+
+
+class PlaybackLevel:
+    """Whether the level of all tracks is being moved.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    """
+
+    def __init__(self, evidence: Evidence) -> None:
+        self._evidence = evidence
+        self.until = -1000
+        """The last block in which it was seen to move."""
+        self._from: int | None = None
+        self._before_db = 0.0
+
+    def update(self) -> tuple[int | None, LevelMoved | None]:
+        """Look at the newest block.
+
+        Returns
+        -------
+        int or None
+            While the level moves, the last block before it did.
+        LevelMoved or None
+            Once it rests again: by how much it was moved.
+        """
+        seen = self._moving()
+        now = self._evidence.now
+        if seen is not None:
+            if self._from is None:
+                self._from = max(seen, self.until + GUARD)
+                self._before_db = self._level_db(self._from - AVERAGED, self._from)
+            self.until = now
+            return self._from, None
+        if self._from is None or now - self.until < RESTS:
+            return None, None
+        self._from = None
+        by_db = self._level_db(self.until + 1, now) - self._before_db
+        moved = LevelMoved(self._evidence.record.end_s(now - 1), by_db)
+        return None, moved if abs(by_db) >= LEAST_DB else None
+
+    def _level_db(self, start: int, end: int) -> float:
+        """Return the mean level of all tracks between two blocks, from an arbitrary zero."""
+        if self._evidence.tracks == 2:
+            return float(np.nanmean(self._evidence.record.means_db(start, end)[0]))
+        return self._evidence.own.moments(self._evidence.tracks, max(start, 0), end)[1]
+
+    def _moving(self) -> int | None:
+        """Return the last block before a movement that is under way; None without one."""
+        contrasts = self._evidence.contrasts
+        by_db = contrasts.common_db[:QUICK]
+        sure = contrasts.common_departure[:QUICK]
+        if self._evidence.tracks == 2:
+            by_db, sure = self._both_moved()
+        moved = (sure >= MOVED) & (np.abs(by_db) >= LEAST_DB)
+        now = self._evidence.now
+        # The longer stretches go on to see it when it is over.
+        if not moved.any() or (now - self.until < SEEN and sure[0] < 0.5 * MOVED):
+            return None
+        scale = SCALES[int(np.argmax(moved))]
+        return now - scale.after - scale.between - GUARD
+
+    def _both_moved(self) -> tuple[Floats, Floats]:
+        """With two tracks: what both do by the same amount at the same time is done to the playback level."""
+        contrasts = self._evidence.contrasts
+        by_db = contrasts.difference_db[:QUICK]
+        sure = contrasts.departure[:QUICK].min(axis=1)
+        apart_db = np.abs(by_db[:, 0] - by_db[:, 1])
+        largest_db = np.abs(by_db).max(axis=1)
+        noise_db = np.sqrt(contrasts.variance[:QUICK].sum(axis=1))
+        together = apart_db <= np.maximum(0.2 * largest_db, 3.0 * noise_db)
+        same = together & (np.sign(by_db[:, 0]) == np.sign(by_db[:, 1])) & (largest_db > noise_db)
+        return np.where(same, by_db.mean(axis=1), 0.0), sure

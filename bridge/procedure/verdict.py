@@ -1,0 +1,139 @@
+"""The verdict on an act: what was seen of it goes in; whether a trimmer was turned, and what it left, comes out."""
+
+import math
+from dataclasses import replace
+from typing import Final, Literal
+
+import numpy as np
+
+from bridge.procedure.acts import Act
+from bridge.procedure.evidence import Evidence
+from bridge.procedure.hindsight import CHANGED, LEAST_TRIM_DB, Left, crept, left_behind, sureness
+from bridge.procedure.movement import LATE_GUARD, LEAST_STILL
+from bridge.procedure.settling import Settled, settled
+
+CHANGED_SEEN: Final = 3.5
+"""Times the deviation of wander by which what was left must differ from what was found, where a movement was seen."""
+
+CHANGED_DOUBTFUL: Final = 2.5
+"""From here on it is worth waiting for longer means before saying that nothing was changed."""
+
+CHANGED_STILL: Final = 4.0
+"""The same for a change that was found in hindsight, at first `CHANGED` or more."""
+
+EXCURSION: Final = 6.5
+"""The same for the way between, where the trimmer was put back to where it was."""
+
+LEAST_FOUND_S: Final = 0.5
+"""What was found must have been seen for so long before a trimmer can be said to be back where it was."""
+
+DROPOUT_BLOCKS: Final = 7
+"""What lasted no longer than this, downwards and back to where it was, was no movement but a dropout."""
+
+DOUBT: Final = 0.7
+"""Times the standard error of what was left, by which it may be unsure for not knowing when the hand left."""
+
+COMMON_BLOCKS: Final = 10
+"""What is common to all tracks is averaged over so many blocks on either side of a moved playback level."""
+
+Verdict = Literal["trim", "undone", "doubtful", "crept", "none"]
+
+
+def left_of(evidence: Evidence, act: Act, end: int, latest: int, level_until: int) -> tuple[Settled, Left]:
+    """Return what an act has left, averaged up to a block, and when the hand is likeliest to have left.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    act : Act
+        The hand seems to have left it.
+    end : int
+    latest : int
+        From this block on the hand was elsewhere.
+    level_until : int
+        The last block in which all tracks were moved together.
+    """
+    behind = left_behind(evidence, act.track, act.left_from, end, latest)
+    moved = act.all_moved
+    if moved < 0 or moved >= end or (moved < act.end - LATE_GUARD and level_until <= act.left_from):
+        left = settled(evidence.record, evidence.unsteadiness, act.track, behind.block, end)
+        error_db = math.hypot(left.standard_error_db, behind.doubt_db)
+        return replace(left, level_db=behind.level_db, standard_error_db=error_db), behind
+    # All tracks have been moved since: what it is against the others, and what they were when the hand left.
+    left = settled(evidence.own, evidence.unsteadiness, act.track, act.left_from, end)
+    if moved < act.end - LATE_GUARD:
+        span = (min(level_until, end - 1), end)
+    elif moved - act.left_from >= LEAST_STILL:
+        span = (act.left_from, moved)
+    else:
+        span = (moved - COMMON_BLOCKS, moved)
+    return replace(left, level_db=left.level_db + evidence.own.moments(evidence.tracks, *span)[1]), behind
+
+
+def found_of(evidence: Evidence, act: Act, level_until: int) -> Settled:
+    """Return what an act has found: at the playback level at which it was left, if that was moved during it."""
+    if act.all_moved < 0 or act.all_moved >= act.end - LATE_GUARD:
+        return act.as_found
+    before_db = evidence.own.moments(evidence.tracks, act.all_moved - COMMON_BLOCKS, act.all_moved)[1]
+    until = min(level_until + COMMON_BLOCKS, evidence.now)
+    after_db = evidence.own.moments(evidence.tracks, min(level_until, until), until)[1]
+    by_db = after_db - before_db
+    return replace(act.as_found, level_db=act.as_found.level_db + by_db) if math.isfinite(by_db) else act.as_found
+
+
+def is_unsure(evidence: Evidence, act: Act, now: int, latest: int) -> bool:
+    """Say whether waiting would tell whether the hand has turned once more by too little to be seen."""
+    error_db = evidence.unsteadiness.standard_error_db(act.track, now - act.left_from)
+    return left_behind(evidence, act.track, act.left_from, now, latest).doubt_db > DOUBT * error_db
+
+
+def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
+    """Say what an act was, by the levels up to a block."""
+    before = (act.since, act.found_to)
+    by_db, sure = sureness(evidence, act.track, before, (act.left_from, end))
+    if abs(by_db) < LEAST_TRIM_DB:
+        sure = 0.0
+    if act.told:
+        return "trim" if sure >= CHANGED_SEEN else _excursion(evidence, act)
+    if sure < (CHANGED_STILL if act.in_hindsight else CHANGED):
+        return "doubtful" if sure >= CHANGED_DOUBTFUL else "none"
+    return "crept" if crept(evidence, act.track, act.since, act.end, end) else "trim"
+
+
+def _excursion(evidence: Evidence, act: Act) -> Verdict:
+    """Say whether a trimmer that is back where it was has been turned at all."""
+    found_db = evidence.own.moments(act.track, max(act.since, evidence.own.oldest), act.found_to)[1]
+    if act.peak < EXCURSION or act.as_found.seconds < LEAST_FOUND_S:
+        return "none"
+    start = max(act.onset - 1, evidence.own.oldest)
+    way = evidence.own.level_db(start, max(act.end + 1, start + 1))[:, act.track] - found_db
+    if not np.isfinite(way).any():
+        return "none"
+    furthest_db = float(way[np.nanargmax(np.abs(way))])
+    if abs(furthest_db) < CHANGED_SEEN * evidence.deviations_db(act.track)[0]:
+        return "none"
+    away = int((np.abs(np.nan_to_num(way)) > 0.35 * abs(furthest_db)).sum())
+    return "none" if furthest_db < 0.0 and away <= DROPOUT_BLOCKS else "undone"
+
+
+def as_found(evidence: Evidence, track: int, onset: int, guard: int, longest_blocks: int) -> tuple[int, int, Settled]:
+    """Return what a trimmer was found at before a block: the stretch and its level.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    track, onset : int
+    guard : int
+        Blocks left out before the onset.
+    longest_blocks : int
+    """
+    own, own_since = evidence.own, int(evidence.own_since[track])
+    end = max(onset - guard, own_since + 1)
+    since = max(own_since, end - longest_blocks, own.oldest)
+    start = max(since, int(evidence.since[track]))
+    if end - start >= LEAST_STILL:
+        return start, end, settled(evidence.record, evidence.unsteadiness, track, start, end)
+    # All tracks were moved just before: what it was against the others, and what they are now.
+    found = settled(own, evidence.unsteadiness, track, since, end)
+    common_db = own.moments(evidence.tracks, min(int(evidence.since[track]), evidence.now - 1), evidence.now)[1]
+    return since, end, replace(found, level_db=found.level_db + common_db)
