@@ -1,5 +1,6 @@
 """The frozen reading of a track, and the frame of all tracks: what every sink is given, and all that it is given."""
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -9,6 +10,7 @@ State = Literal["quiet", "tone", "moving", "settling", "settled", "clipped"]
 SourceState = Literal["running", "lost", "ended"]
 LogState = Literal["writing", "refusing", "off"]
 MidiState = Literal["ready", "waiting", "failed", "off"]
+TrimKind = Literal["trim", "undone", "verified", "by hand"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,10 @@ class Trim:
     ``as_found_db`` and ``as_left_db`` are fine deviations, those of bias from its peak; ``spread_db`` belongs to
     ``as_left_db``. ``started_s`` and ``settled_s`` count from the start of the source; ``started_ns`` and
     ``settled_ns`` are Unix times. The log gives the trim its id.
+
+    ``standard_error_db`` is that of ``as_left_db`` as a mean; NaN where it is not known. ``kind`` says what was done:
+    the trimmer was turned (``trim``), turned and put back to where it was (``undone``), not touched and right
+    (``verified``), or a person said when (``by hand``); None in logs of older programs.
     """
 
     machine: str
@@ -121,6 +127,8 @@ class Trim:
     started_ns: int
     settled_ns: int
     origin: Literal["automatic", "by hand"]
+    standard_error_db: float = math.nan
+    kind: TrimKind | None = None
 
     @property
     def within_tolerance(self) -> bool | None:

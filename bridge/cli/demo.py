@@ -9,7 +9,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Final
 
-from bridge.cli.live import signed
+from bridge.cli.figures import signed
 from bridge.cli.running import serve
 from bridge.cli.tables import show, table
 from bridge.config.convert import to_banks, to_machine, to_steps, to_tape

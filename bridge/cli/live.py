@@ -14,6 +14,7 @@ from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderR
 from rich.table import Table
 from rich.text import Text
 
+from bridge.cli.figures import found_of, left_of, signed
 from bridge.readings import Frame, Reading, StepReading, Trim
 
 HALF_CELLS: Final = 18
@@ -80,10 +81,7 @@ def told(trim: Trim, trim_id: str) -> str:
         verdict = "from its peak"
     else:
         verdict = f"{'within' if trim.within_tolerance else 'outside'} ±{trim.tolerance_db:g}"
-    return (
-        f"logged {trim_id}: track {trim.track} {trim.adjustment}, {signed(trim.as_found_db)} → "
-        f"{signed(trim.as_left_db)} dB, {verdict}"
-    )
+    return f"logged {trim_id}: track {trim.track} {trim.adjustment}, {found_of(trim)} → {left_of(trim)} dB, {verdict}"
 
 
 def headline(frame: Frame) -> str:
@@ -131,12 +129,6 @@ def clock(position_s: float) -> str:
     """Return a time as h:mm:ss."""
     whole = int(position_s)
     return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
-
-
-def signed(level_db: float) -> str:
-    """Return a level with its sign; a dash when there is none."""
-    # A level of no more than rounding has no sign of its own.
-    return "—" if math.isnan(level_db) else f"{round(level_db, 2) + 0.0:+.2f}".replace("-", "−")
 
 
 def half_cells(columns: int) -> int:

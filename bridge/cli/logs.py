@@ -6,12 +6,11 @@ import sqlite3
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
-from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import FailedError
-from bridge.cli.live import signed
+from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, signed, time_of_day
 from bridge.cli.spared import spare
 from bridge.cli.tables import show, table
 from bridge.log import export, queries
@@ -22,7 +21,8 @@ from bridge.log.store import default_path, open_reader
 LAST: Final = "last"
 
 HEADINGS: Final = (
-    ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", ">verdict", ">settled",
+    ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", ">kind", ">verdict",
+    ">settled",
 )  # fmt: skip
 
 
@@ -82,11 +82,12 @@ def _row(one: LoggedTrim) -> tuple[str, ...]:
         f"{trim.tone_hz:g}",
         f"{trim.speed_ips:g}",
         signed(trim.target_vu),
-        signed(trim.as_found_db),
-        signed(trim.as_left_db),
-        f"{trim.spread_db:.2f}",
+        found_of(trim),
+        left_of(trim),
+        error_of(trim),
+        trim.kind or UNKNOWN,
         verdict,
-        datetime.fromtimestamp(trim.settled_ns / 1e9).astimezone().strftime("%H:%M:%S"),
+        time_of_day(trim.settled_ns),
     )
 
 
@@ -102,7 +103,7 @@ def export_trims(
     """Write the trims as JSON lines or CSV."""
     path = log or default_path()
     if output is not None:
-        spare(output, path, begins=",".join(export.COLUMNS).encode() if as_csv else b'{"id": ')
+        spare(output, path, begins=export.CSV_BEGINS.encode() if as_csv else b'{"id": ')
     with _reading(path) as connection:
         selected = _select(connection, calibration, tracks, with_withdrawn)
         lines = export.csv_lines(selected) if as_csv else export.jsonl(selected)

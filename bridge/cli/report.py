@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import FailedError
-from bridge.cli.live import signed
+from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, signed
 from bridge.cli.tables import show, table
 from bridge.log import export, queries
 from bridge.log.queries import LoggedCalibration, LoggedTrim, Selection
@@ -20,9 +20,13 @@ from bridge.log.store import default_path, open_reader
 from bridge.procedure.progress import TRACKS_TOLD, Missing
 from bridge.procedure.steps import Step, belongs
 from bridge.ranges import ranges
+from bridge.readings import TrimKind
 
-STEPS_ABREAST: Final = 4
+STEPS_ABREAST: Final = 3
 """So many fit 80 columns."""
+
+_MARKS: Final[dict[TrimKind | None, str]] = {"verified": " v", "undone": " u", "by hand": " h"}
+"""What stands behind the figures of a trim that is not simply one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +119,8 @@ def _cell_record(track: int, first: LoggedTrim, last: LoggedTrim) -> dict[str, o
         "as_found_db": found["as_found_db"],
         "as_left_db": left["as_left_db"],
         "spread_db": left["spread_db"],
+        "standard_error_db": left["standard_error_db"],
+        "kind": left["kind"],
         "within_tolerance": left["within_tolerance"],
         "first": first.id,
         "last": last.id,
@@ -158,20 +164,21 @@ def _standing(sheet: Sheet) -> str:
 
 
 def _print_grid(sheet: Sheet) -> None:
-    """Print as found and as left, a row a track, two columns a step."""
-    print("\ndB from the target; ! = outside its tolerance, — = missing")
+    """Print as found and as left, a row a track, three columns a step."""
+    print("\ndB from the target, ± standard error; ! = outside its tolerance, — = missing or not known")
+    print("v = right and not touched, u = put back to where it was, h = by hand")
     for begin in range(0, len(sheet.cells), STEPS_ABREAST):
         abreast = sheet.cells[begin : begin + STEPS_ABREAST]
         numbers = range(begin + 1, begin + 1 + len(abreast))
-        made = table(">track", *(f">{number} {word}" for number in numbers for word in ("found", "left")))
+        made = table(">track", *(f">{number} {word}" for number in numbers for word in ("found", "left", "±")))
         for track in sheet.tracks:
             made.add_row(str(track), *(text for cells in abreast for text in _cell(cells.get(track))))
         show(made)
 
 
-def _cell(cell: tuple[LoggedTrim, LoggedTrim] | None) -> tuple[str, str]:
+def _cell(cell: tuple[LoggedTrim, LoggedTrim] | None) -> tuple[str, str, str]:
     if cell is None:
-        return "—", "—"
+        return UNKNOWN, UNKNOWN, ""
     first, last = cell
     mark = "!" if last.trim.within_tolerance is False else ""
-    return signed(first.trim.as_found_db), f"{mark}{signed(last.trim.as_left_db)}"
+    return found_of(first.trim), f"{mark}{left_of(last.trim)}", f"{error_of(last.trim)}{_MARKS.get(last.trim.kind, '')}"

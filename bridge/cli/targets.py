@@ -10,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from bridge.cli.live import signed
+from bridge.cli.figures import signed
 from bridge.cli.tables import console, table
 from bridge.config.convert import to_steps
 from bridge.config.load import load

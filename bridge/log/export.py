@@ -3,7 +3,7 @@
 Levels are rounded to 0.001 dB (the fine level is accurate to 0.01 dB), times to 1 ms, frequencies to 0.001 Hz, speeds
 to 0.0001 ips. ``within_tolerance`` is judged on the rounded figures, so that nobody finds a 0.250 dB that is not within
 0.250 dB; bias, which is measured from its peak, is not judged. What was not measured or judged is ``null`` in JSON and
-empty in CSV. Times are ISO 8601 in UTC with milliseconds.
+empty in CSV, and so is the kind in logs of older programs. Times are ISO 8601 in UTC with milliseconds.
 """
 
 import csv
@@ -20,9 +20,12 @@ from bridge.readings import Trim
 COLUMNS: Final = (
     "id", "calibration", "machine", "track", "path", "adjustment", "tone_hz", "speed_ips", "target_vu", "as_found_db",
     "as_left_db", "spread_db", "tolerance_db", "within_tolerance", "started_s", "settled_s", "started_at",
-    "settled_at", "origin", "withdrawn",
+    "settled_at", "origin", "withdrawn", "standard_error_db", "kind",
 )  # fmt: skip
-"""The fields of an exported trim, in this order."""
+"""The fields of an exported trim, in this order; new ones join at the end, where no reader counts on another."""
+
+CSV_BEGINS: Final = ",".join(COLUMNS[:8])
+"""How an export as CSV begins, also one of an older program."""
 
 Record = dict[str, str | int | float | bool | None]
 
@@ -53,6 +56,8 @@ def record_of(logged: LoggedTrim) -> Record:
         "settled_at": iso_8601(trim.settled_ns),
         "origin": trim.origin,
         "withdrawn": logged.withdrawal is not None,
+        "standard_error_db": _rounded(trim.standard_error_db),
+        "kind": trim.kind,
     }
 
 

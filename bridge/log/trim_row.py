@@ -10,8 +10,8 @@ from bridge.log.entries import EntryRefusedError, TrimEntry
 from bridge.readings import Trim
 
 FIELDS: Final = tuple(field.name for field in fields(Trim))
-MEASURED: Final = frozenset({"as_found_db", "as_left_db", "spread_db"})
-"""The fields that may be NaN: a track can be logged by hand before its window is filled."""
+MEASURED: Final = frozenset({"as_found_db", "as_left_db", "spread_db", "standard_error_db"})
+"""The fields that may be NaN: a track can be logged by hand, without the stretch that a mean and its error need."""
 
 _COLUMNS: Final = ("id", "calibration", "sequence", *FIELDS, "committed_ns", "trail")
 _INSERT: Final = f"INSERT INTO trims ({', '.join(_COLUMNS)}) VALUES ({', '.join('?' * len(_COLUMNS))})"

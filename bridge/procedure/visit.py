@@ -12,7 +12,7 @@ was turned or a person says so.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Self
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from bridge.procedure.progress import Found, Progress
 from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
 from bridge.procedure.trim_watch import TrimCut, TrimFound
-from bridge.readings import Trim
+from bridge.readings import Trim, TrimKind
 from bridge.tape.machine import path_of
 
 SAME_DB: Final = 0.05
@@ -53,6 +53,20 @@ class Moment:
     def unix_ns(self, position_s: float) -> int:
         """Return the Unix time of another moment of the source."""
         return self.captured_ns - round((self.position_s - position_s) * 1e9)
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What a track was left at; the standard error is NaN where the level is a reading and not a mean."""
+
+    level_vu: float
+    spread_db: float
+    standard_error_db: float = math.nan
+
+    @classmethod
+    def of(cls, settled: Settled, level_vu: float) -> Self:
+        """Return what a settled level says; ``level_vu`` is that level in VU."""
+        return cls(level_vu, settled.spread_db, settled.standard_error_db)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +132,7 @@ class Visit:
     def trim(self, act: TrimFound, now: Moment) -> Trim | None:
         """Return the trim that an act comes to; None when a person has logged it by hand meanwhile."""
         place, step = act.track, self.step
+        kind: TrimKind = "undone" if act.undone else "trim"
         self._touched.add(place)
         found = Found(step.target_vu + act.as_found.level_db, act.started_s)
         left_vu = step.target_vu + act.as_left.level_db
@@ -125,12 +140,13 @@ class Visit:
         if meanwhile is not None:
             if abs(left_vu - meanwhile.level_vu) <= max(SAME_DB, SAME_SPREADS * act.as_left.spread_db):
                 return None
-            found = meanwhile
+            # It was put back to where it was before the act, which is not what this trim begins at.
+            found, kind = meanwhile, "trim"
         unlogged = self._progress.unlogged(step, self._bank.tracks[place])
         if unlogged is not None:
-            found = Found(unlogged.level_vu, act.started_s)
+            found, kind = Found(unlogged.level_vu, act.started_s), "trim"
         settled_s = act.ended_s if math.isnan(act.settled_s) else act.settled_s
-        return self._trim(place, found, (left_vu, act.as_left.spread_db), settled_s, now)
+        return self._trim(kind, place, found, Left.of(act.as_left, left_vu), settled_s, now)
 
     def way(self, act: TrimFound, trim: Trim) -> tuple[tuple[float, float], ...]:
         """Return the way between, as deviations from the target of the trim."""
@@ -148,8 +164,8 @@ class Visit:
         if math.isnan(tracks.spread_db[place]) or place not in self._found:
             return f"track {track} has not been steady for a second yet"
         found = self._progress.unlogged(step, track) or self._last_logged(place) or self._found[place]
-        left = (float(tracks.fine_vu[place]), float(tracks.spread_db[place]))
-        return self._trim(place, found, left, now.position_s, now, by_hand=True)
+        left = Left(float(tracks.fine_vu[place]), float(tracks.spread_db[place]))
+        return self._trim("by hand", place, found, left, now.position_s, now)
 
     def verified(self, levels: Sequence[Settled | None], now: Moment) -> tuple[Trim | Unverified, ...]:
         """Return a trim for each track that was right and never touched, and the others that lack something.
@@ -183,7 +199,7 @@ class Visit:
         # What has changed too little to be seen as it did is not what it was found at.
         same = abs(left_vu - first.level_vu) <= SAME_DB + SAME_SPREADS * steady.spread_db
         found = Found(left_vu, steady.from_s) if same else first
-        return self._trim(place, found, (left_vu, steady.spread_db), steady.to_s, now)
+        return self._trim("verified", place, found, Left.of(steady, left_vu), steady.to_s, now)
 
     def _why_not(self, place: int, steady: Settled | None) -> str:
         """Say why an untouched track cannot be verified; empty when it can."""
@@ -225,13 +241,11 @@ class Visit:
         trims = [trim for trim in self._logged.get(place, ()) if trim.origin == "by hand" and trim.settled_s > moment_s]
         return _left(trims[-1]) if trims else None
 
-    def _trim(
-        self, place: int, found: Found, left: tuple[float, float], settled_s: float, now: Moment, by_hand: bool = False
-    ) -> Trim:
-        step, (left_vu, spread_db) = self.step, left
+    def _trim(self, kind: TrimKind, place: int, found: Found, left: Left, settled_s: float, now: Moment) -> Trim:
+        step = self.step
         target_vu = step.target_vu
         if step.adjustment == "bias":
-            target_vu = float(np.nanmax((self._peak_vu[place], found.level_vu, left_vu)))
+            target_vu = float(np.nanmax((self._peak_vu[place], found.level_vu, left.level_vu)))
         trim = Trim(
             machine=self._machine,
             track=self._bank.tracks[place],
@@ -241,14 +255,16 @@ class Visit:
             speed_ips=step.speed_ips,
             target_vu=target_vu,
             as_found_db=found.level_vu - target_vu,
-            as_left_db=left_vu - target_vu,
-            spread_db=spread_db,
+            as_left_db=left.level_vu - target_vu,
+            spread_db=left.spread_db,
             tolerance_db=step.tolerance_db,
             started_s=found.at_s,
             settled_s=settled_s,
             started_ns=now.unix_ns(found.at_s),
             settled_ns=now.unix_ns(settled_s),
-            origin="by hand" if by_hand else "automatic",
+            origin="by hand" if kind == "by hand" else "automatic",
+            standard_error_db=left.standard_error_db,
+            kind=kind,
         )
         self._logged.setdefault(place, []).append(trim)
         return trim

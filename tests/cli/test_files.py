@@ -75,6 +75,16 @@ def test_export_does_not_write_over_the_log(tmp_path: Path, name: Callable[[Path
     assert trimbridge("export", "--log", log).stdout.count("\n") == 1
 
 
+def test_an_export_of_an_older_program_may_be_replaced(tmp_path: Path) -> None:
+    log, output = log_of(tmp_path / "log.db", 1), tmp_path / "trims.csv"
+    output.write_text(
+        "id,calibration,machine,track,path,adjustment,tone_hz,speed_ips,target_vu,as_found_db,as_left_db,spread_db,"
+        "tolerance_db,within_tolerance,started_s,settled_s,started_at,settled_at,origin,withdrawn\r\n"
+    )
+    assert trimbridge("export", "--log", log, "--format", "csv", "--output", output).returncode == 0
+    assert output.read_text().count("\n") == 2
+
+
 @pytest.fixture
 def room(tmp_path: Path) -> Path:
     tones(tmp_path / "capture.wav", [-18.0, -18.0], seconds=1)

@@ -35,6 +35,7 @@ TRIM = Trim(
     started_ns=START_NS + 12_500_000_000,
     settled_ns=START_NS + 19_250_000_000,
     origin="by hand",
+    kind="by hand",
 )
 
 

@@ -32,6 +32,9 @@ CONTRACT = [
 ]  # fmt: skip
 """What the interface promises, written out a second time."""
 
+ADDED = ["withdrawn", "standard_error_db", "kind"]
+"""What has joined it, in the order of joining."""
+
 LEVELS = st.floats(-200.0, 60.0)
 MEASURED = LEVELS | st.just(math.nan)
 SECONDS = st.floats(0.0, 1e6)
@@ -55,6 +58,8 @@ TRIMS = st.builds(
     started_ns=TIMES_NS,
     settled_ns=TIMES_NS,
     origin=st.sampled_from(["automatic", "by hand"]),
+    standard_error_db=st.floats(0.0, 6.0) | st.just(math.nan),
+    kind=st.sampled_from(["trim", "undone", "verified", "by hand", None]),
 )
 TRAILS = st.lists(st.tuples(SECONDS, LEVELS), max_size=20).map(tuple)
 
@@ -120,10 +125,10 @@ def test_every_export_says_the_same(store: Store, trim: Trim) -> None:
     assert line.endswith("}\n")
     assert line.count("\n") == 1
     found = json.loads(line, parse_constant=lambda name: pytest.fail(f"{name} is not JSON (RFC 8259, section 6)"))
-    assert list(found) == [*CONTRACT, "withdrawn"]
+    assert list(found) == [*CONTRACT, *ADDED]
     for name, places in {
         "tone_hz": 3, "speed_ips": 4, "target_vu": 3, "as_found_db": 3, "as_left_db": 3, "spread_db": 3,
-        "tolerance_db": 3, "started_s": 3, "settled_s": 3,
+        "tolerance_db": 3, "started_s": 3, "settled_s": 3, "standard_error_db": 3,
     }.items():  # fmt: skip
         value = getattr(trim, name)
         if math.isnan(value):
@@ -134,6 +139,7 @@ def test_every_export_says_the_same(store: Store, trim: Trim) -> None:
             assert not repr(found[name]).startswith("-0.0") or found[name] != 0.0
     assert (found["machine"], found["track"], found["path"]) == (trim.machine, trim.track, trim.path)
     assert (found["adjustment"], found["origin"]) == (trim.adjustment, trim.origin)
+    assert found["kind"] == trim.kind
     assert found["id"] == logged.id
     assert logged.id.startswith(f"{found['calibration']}.")
     left_db = found["as_left_db"]
@@ -150,7 +156,7 @@ def test_every_export_says_the_same(store: Store, trim: Trim) -> None:
         assert -1000 <= late_ns < 1_001_000
     text = "".join(csv_lines([logged]))
     rows = rfc_4180_records(text)
-    assert rows[0] == [*CONTRACT, "withdrawn"]
+    assert rows[0] == [*CONTRACT, *ADDED]
     assert rows == list(csv.reader(io.StringIO(text, newline=""), strict=True))
     as_text = {None: "", True: "true", False: "false"}
     assert rows[1] == [
@@ -176,9 +182,9 @@ def test_every_export_says_the_same(store: Store, trim: Trim) -> None:
 def test_names_are_quoted_as_rfc_4180_says(store: Store, machine: str, written: str) -> None:
     # RFC 4180, section 2, rules 5 to 7; rule 4: spaces are part of a field.
     header, line = csv_lines(log_and_read(store, TrimEntry(replace(TRIM, machine=machine))))
-    assert header == ",".join(CONTRACT) + ",withdrawn\r\n"
+    assert header == ",".join([*CONTRACT, *ADDED]) + "\r\n"
     assert line.split(",", 2)[2].startswith(f"{written},3,repro,repro level,1000.0,15.0,-2.14,-0.834,0.013,0.021,0.1,")
-    assert line.endswith(",by hand,false\r\n")
+    assert line.endswith(",by hand,false,,by hand\r\n")
 
 
 def test_the_billionth_second() -> None:
@@ -207,7 +213,7 @@ def test_withdrawn_trims_are_marked_or_left_out(store: Store) -> None:
 
 
 def test_the_columns_are_those_of_the_contract() -> None:
-    assert [*COLUMNS] == [*CONTRACT, "withdrawn"]
+    assert [*COLUMNS] == [*CONTRACT, *ADDED]
 
 
 def test_what_is_exported_adds_up_to_what_sqlite_finds(store: Store, tmp_path: Path) -> None:

@@ -1,3 +1,4 @@
+import math
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -6,6 +7,7 @@ import pytest
 
 from bridge.log import schema
 from bridge.log.entries import ConfirmationEntry, EventEntry, NoteEntry, PositionEntry, TrimEntry, WithdrawalEntry
+from bridge.log.export import record_of
 from bridge.log.faults import LogError
 from bridge.log.queries import Selection, calibrations, config_of, lines, position_of, steps_of, trims
 from bridge.log.store import Store, open_reader
@@ -72,6 +74,15 @@ def _columns(path: Path) -> set[tuple[object, ...]]:
             "WHERE m.type = 'table'"
         ).fetchall()
     return {*names, *columns}
+
+
+def test_a_kind_that_nobody_knows_is_not_taken(path: Path, log) -> None:
+    log(TrimEntry(TRIM))
+    with closing(sqlite3.connect(path)) as connection, pytest.raises(sqlite3.IntegrityError, match="CHECK"):
+        columns = [row[0] for row in connection.execute("SELECT name FROM pragma_table_info('trims')")]
+        other = {"entry": "NULL", "id": "'other'", "sequence": "99", "kind": "'guess'"}
+        chosen = ", ".join(other.get(column, column) for column in columns)
+        connection.execute(f"INSERT INTO trims SELECT {chosen} FROM trims")
 
 
 def test_a_migration_that_fails_leaves_the_version_before(version_1: Path) -> None:
@@ -141,6 +152,8 @@ def _check_version_1(connection: sqlite3.Connection, also: int = 0) -> None:
         ("20261125-1.2", 4, 0.25),
     ]
     assert [one.withdrawal is not None for one in found] == [False, False, True]
+    assert all(math.isnan(one.trim.standard_error_db) and one.trim.kind is None for one in found)
+    assert [(record["standard_error_db"], record["kind"]) for record in map(record_of, found)] == [(None, None)] * 3
     assert len(list(trims(connection, Selection(calibration="20261125-1")))) == 2 + also
     assert [one.id for one in calibrations(connection)] == ["20261118-1", "20261125-1"]
     assert position_of(connection, "20261125-1") == (2, 3)

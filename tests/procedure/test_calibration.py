@@ -44,6 +44,19 @@ def test_a_trim_is_logged_as_found_and_as_left() -> None:
     assert 7.5 < trim.settled_s < 11.0
     assert trim.settled_ns - trim.started_ns == pytest.approx((trim.settled_s - trim.started_s) * 1e9, abs=2e6)
     assert studio.ways[0][0][1] == pytest.approx(-1.0, abs=0.1)
+    # The mean of some seconds is known better than one level of 0.1 s, and not exactly.
+    assert trim.kind == "trim"
+    assert 0.0 < trim.standard_error_db < trim.spread_db
+
+
+def test_a_trimmer_that_is_put_back_is_logged_as_undone() -> None:
+    studio = begun({2: -1.0})
+    studio.turn(2, 0.5)
+    studio.turn(2, -1.0)
+    studio.play_on(9.0)
+    (trim,) = studio.trims
+    assert (trim.kind, trim.track) == ("undone", 2)
+    assert trim.as_found_db == pytest.approx(trim.as_left_db, abs=0.03)
 
 
 def test_states_and_focus_follow_the_hand() -> None:
@@ -68,6 +81,8 @@ def test_what_was_right_and_never_touched_is_verified_when_the_tape_goes_on() ->
     assert studio.step == 2
     assert [trim.track for trim in studio.trims] == [2, 1, 3, 4]
     for trim in studio.trims[1:]:
+        assert (trim.kind, trim.origin) == ("verified", "automatic")
+        assert 0.0 < trim.standard_error_db < trim.spread_db
         assert trim.as_found_db == trim.as_left_db == pytest.approx(0.07 if trim.track == 3 else 0.0, abs=0.01)
     assert 1 not in studio.missing
     assert studio.told == []
@@ -84,7 +99,8 @@ def test_a_track_outside_tolerance_that_nobody_turned_is_missing_and_said() -> N
     # What was looked at and left as it is can be said to be so.
     studio.done(LogNow(3))
     assert 1 not in studio.missing
-    assert studio.trims[-1].origin == "by hand"
+    assert (studio.trims[-1].origin, studio.trims[-1].kind) == ("by hand", "by hand")
+    assert math.isnan(studio.trims[-1].standard_error_db)
     assert not studio.trims[-1].within_tolerance
 
 

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.procedure.progress import Found, Missing, Progress, Record
@@ -17,7 +17,7 @@ TRACKS = (1, 2, 3)
 def trim(step: Step, track: int, found_db: float = -1.0, left_db: float = 0.0, **changes: object) -> Trim:
     made = Trim(
         "invented machine", track, "repro", step.adjustment, step.tone_hz, step.speed_ips, step.target_vu,
-        found_db, left_db, 0.02, step.tolerance_db, 10.0, 15.0, 10_000, 15_000, "automatic",
+        found_db, left_db, 0.02, step.tolerance_db, 10.0, 15.0, 10_000, 15_000, "automatic", 0.01, "trim",
     )  # fmt: skip
     return replace(made, **changes)
 
@@ -87,6 +87,7 @@ def seen(progress: Progress) -> object:
     )
 
 
+@settings(deadline=None)
 @given(HAPPENED, CELLS)
 def test_withdrawing_is_the_exact_inverse_of_logging(happened: Happened, cell: object) -> None:
     progress = Progress()
@@ -110,6 +111,7 @@ def test_withdrawing_is_the_exact_inverse_of_logging(happened: Happened, cell: o
     assert progress.withdrawn("new") is None
 
 
+@settings(deadline=None)
 @given(HAPPENED)
 def test_a_refused_trim_leaves_nothing_behind(happened: Happened) -> None:
     progress = Progress()

@@ -1,0 +1,48 @@
+"""Figures for people: levels with their sign, and no more digits of a trim than its standard error carries."""
+
+import math
+from datetime import datetime
+from typing import Final
+
+from bridge.procedure.settling import resolution_db
+from bridge.readings import Trim
+
+UNKNOWN: Final = "—"
+
+FINEST_DB: Final = 0.01
+
+
+def signed(level_db: float, resolution_db: float = FINEST_DB) -> str:
+    """Return a level with its sign, as a multiple of a resolution of 0.01 dB to 1 dB; a dash when there is none."""
+    if math.isnan(level_db):
+        return UNKNOWN
+    decimals = 2 if resolution_db < 0.1 else 1 if resolution_db < 1.0 else 0
+    # A level of no more than rounding has no sign of its own.
+    level_db = round(round(level_db / resolution_db) * resolution_db, decimals) + 0.0
+    return f"{level_db:+.{decimals}f}".replace("-", "−")
+
+
+def found_of(trim: Trim) -> str:
+    """Return what a track was found at."""
+    return signed(trim.as_found_db, _resolution_db(trim))
+
+
+def left_of(trim: Trim) -> str:
+    """Return what a track was left at."""
+    return signed(trim.as_left_db, _resolution_db(trim))
+
+
+def error_of(trim: Trim) -> str:
+    """Return the standard error of what a track was left at."""
+    return UNKNOWN if math.isnan(trim.standard_error_db) else f"{max(trim.standard_error_db, FINEST_DB):.2f}"
+
+
+def time_of_day(unix_ns: int) -> str:
+    """Return a Unix time as local time of day."""
+    return datetime.fromtimestamp(unix_ns / 1e9).astimezone().strftime("%H:%M:%S")
+
+
+def _resolution_db(trim: Trim) -> float:
+    # A single reading, as one logged by hand, is as far off as readings differ.
+    known = not math.isnan(trim.standard_error_db)
+    return resolution_db(trim.standard_error_db if known else trim.spread_db)
