@@ -117,9 +117,9 @@ def learn_binding(path: Path) -> None:
         seen = fingerprint(path)
     except EditRefusedError as error:
         # What cannot be read is a fault of the config, and told as every other.
-        load(path)
+        load(path, source_needed=False)
         raise FailedError(str(error)) from None
-    loaded = load(path)
+    loaded = load(path, source_needed=False)
     settings = loaded.midi
     kept_back: tuple[str, ...] = () if settings.machine_control else TAPE_COMMANDS
     if loaded.audio.source != "simulated":
@@ -139,7 +139,7 @@ def learn_binding(path: Path) -> None:
         ports.stop()
     try:
         backup = write_entry(path, ("midi", "bind"), entry, seen)
-        load(path)
+        load(path, source_needed=False)
     except (EditRefusedError, ConfigFaults) as error:
         raise FailedError(str(error)) from None
     console.say(f"written into {path}; the file as it was is {backup}")

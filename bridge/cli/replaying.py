@@ -54,7 +54,7 @@ class _Announcer:
 
 def replay_recording(recording: Path, config: Path, *, log: Path | None, readings: Path | None, as_json: bool) -> None:
     """Take a recording through metering, procedure, and log."""
-    settings = load(config)
+    settings = load(config, source_needed=False)
     if readings is not None:
         spare(readings, recording, config, *([log] if log else []), begins=",".join(COLUMNS).encode())
     setup = setup_of(settings, settings.machine.name)

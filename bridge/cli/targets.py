@@ -22,7 +22,7 @@ SHOWN_DB: Final = 0.005
 
 def show_targets(config: Path, *, as_json: bool) -> None:
     """Print the targets of a config."""
-    settings = load(config)
+    settings = load(config, source_needed=False)
     steps = to_steps(settings)
     if as_json:
         json.dump([_record(step) for step in steps], sys.stdout, ensure_ascii=False, indent=1)

@@ -15,7 +15,7 @@ from bridge.tape.errors import TapeError
 from bridge.tape.wavelength import same_speed
 
 
-def findings(settings: Settings, faulty: Collection[Path]) -> list[Finding]:
+def findings(settings: Settings, faulty: Collection[Path], *, source_needed: bool = True) -> list[Finding]:
     """Return what does not fit together.
 
     Parameters
@@ -24,10 +24,12 @@ def findings(settings: Settings, faulty: Collection[Path]) -> list[Finding]:
         The settings, with defaults where something is wrong.
     faulty : collection of paths
         What is wrong already. A check that needs any of it is left out: it would accuse the defaults.
+    source_needed : bool
+        Whether the source is to be opened.
     """
     return [
         finding
-        for needs, check in _CHECKS
+        for needs, check in (*_CHECKS, *(_SOURCE_CHECKS if source_needed else ()))
         if not any(path[: len(need)] == need[: len(path)] for need in needs for path in faulty)
         for finding in check(settings)
     ]
@@ -173,7 +175,6 @@ _CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Findi
     ((("step",), ("machine", "speeds")), _step_speeds),
     ((("machine",), ("tape", "equalization"), ("tape", "speed_ips")), _machine),
     ((("tape",),), _tape),
-    ((("audio", "source"), ("audio", "recording")), _recording),
     ((("audio", "inputs"),), _banks),
     ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),
@@ -184,3 +185,6 @@ _CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Findi
     ((("page", "certificate"), ("page", "certificate_key")), _certificate),
 )
 """Each check with the keys that it needs to be right."""
+
+_SOURCE_CHECKS: Final = (((("audio", "source"), ("audio", "recording")), _recording),)
+"""The same, where the source is to be opened."""

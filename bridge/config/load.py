@@ -21,20 +21,22 @@ ABOUT_EQUAL: Final = 0.1
 """Two words whose likeness to a misspelt one differs by less are both offered (by trying misspellings of our keys)."""
 
 
-def load(path: Path) -> Settings:
+def load(path: Path, *, source_needed: bool = True) -> Settings:
     """Return the settings in a config file.
 
     Parameters
     ----------
     path : Path
         The TOML file. Relative file names in it start at its folder.
+    source_needed : bool
+        Whether the source that it names is to be opened; if not, a recording need not be named.
 
     Raises
     ------
     ConfigFaults
         When it cannot be used; it holds everything that is wrong, in the order of the file.
     """
-    return _settings(document.read(path))
+    return _settings(document.read(path), source_needed=source_needed)
 
 
 def loads(text: str, path: Path) -> Settings:
@@ -48,12 +50,12 @@ def loads(text: str, path: Path) -> Settings:
     return _settings(document.parse(text, path))
 
 
-def _settings(written: Document) -> Settings:
+def _settings(written: Document, *, source_needed: bool = True) -> Settings:
     findings: list[Finding] = []
     raw = _plain(written.raw, findings)
     settings, wrong = _validated(raw)
     findings += wrong
-    findings += checks.findings(settings, {finding.path for finding in findings})
+    findings += checks.findings(settings, {finding.path for finding in findings}, source_needed=source_needed)
     if findings:
         faults = [written.fault(finding) for finding in findings]
         raise ConfigFaults(sorted(faults, key=lambda fault: (str(fault.file), fault.line or 0)))

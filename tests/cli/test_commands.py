@@ -127,6 +127,17 @@ def test_replay_of_nothing_is_refused_in_one_line(config: Path, tmp_path: Path) 
     assert said == f"trimbridge: {tmp_path / 'none.wav'}: there is no such file\n"
 
 
+def test_a_recording_that_the_config_does_not_name_is_no_hindrance(config: Path, tmp_path: Path) -> None:
+    """`replay` takes the file named on its command line; `targets` takes none."""
+    config.write_text(CONFIG.replace('source = "simulated"', 'source = "recording"'))
+    assert "repro level" in trimbridge("targets", config).stdout
+    tones(tmp_path / "capture.wav", [-18.0, -18.0], seconds=1)
+    assert "times real time" in trimbridge("replay", tmp_path / "capture.wav", config).stdout
+    for command in ("run", "check"):
+        done = trimbridge(command, config, status=2)
+        assert 'source = "recording" needs the path of a file' in " ".join((done.stdout + done.stderr).split())
+
+
 @pytest.fixture
 def log(tmp_path: Path) -> Path:
     path = tmp_path / "log.db"

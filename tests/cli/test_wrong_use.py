@@ -79,12 +79,14 @@ CASES: dict[str, list[Case]] = {
     ],
     "run": [
         *of_config("run"),
+        (("run", "nameless.toml"), 2, 'source = "recording" needs the path of a file, in quotes'),
         (("run", "lost.toml", "--plain"), 1, "the directory of the log {room}/lost/room.db is missing: make it"),
     ],
     "check": [
         *of_config("check"),
         (("check", "device.toml"), 1, "see `trimbridge inputs`"),
         (("check", "recording.toml"), 1, "{room}/none.wav: there is no such file"),
+        (("check", "nameless.toml"), 2, 'source = "recording" needs the path of a file, in quotes'),
     ],
     "inputs": [(("inputs", "all"), 2, "unexpected extra argument")],
     "init": [
@@ -152,6 +154,7 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     texts = {
         "room.toml": ROOM,
         "device.toml": ROOM.replace('"simulated"', '"device"\ndevice = "no such box"\nhost_api = "JACK"'),
+        "nameless.toml": ROOM.replace('"simulated"', '"recording"'),
         "recording.toml": ROOM.replace('"simulated"', '"recording"\nrecording = "none.wav"'),
         "lost.toml": ROOM.replace("room.db", "lost/room.db"),
         "broken.toml": "machine = [",
