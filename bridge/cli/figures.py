@@ -4,6 +4,8 @@ import math
 from datetime import datetime
 from typing import Final
 
+from bridge.config.faults import printable
+from bridge.log.queries import LoggedLine
 from bridge.procedure.settling import resolution_db
 from bridge.readings import Trim
 
@@ -40,6 +42,11 @@ def error_of(trim: Trim) -> str:
 def time_of_day(unix_ns: int) -> str:
     """Return a Unix time as local time of day."""
     return datetime.fromtimestamp(unix_ns / 1e9).astimezone().strftime("%H:%M:%S")
+
+
+def note_line(note: LoggedLine) -> str:
+    """Return a note as one line."""
+    return f"{time_of_day(note.at_ns)}  note: {printable(note.text)}"
 
 
 def _resolution_db(trim: Trim) -> float:

@@ -1,28 +1,27 @@
 """The log, read by people and by other programs: `trims` and `export`. The daemon may be writing meanwhile."""
 
-import itertools
 import json
 import sqlite3
 import sys
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import FailedError
-from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, signed, time_of_day
+from bridge.cli.figures import error_of, found_of, left_of, note_line, signed, time_of_day
 from bridge.cli.spared import spare
-from bridge.cli.tables import show, table
+from bridge.cli.tables import show_with_lines
 from bridge.log import export, queries
 from bridge.log.faults import fault_of
-from bridge.log.queries import LoggedTrim, Selection
+from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
 from bridge.log.store import default_path, open_reader
 
 LAST: Final = "last"
 
 HEADINGS: Final = (
-    ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", ">kind", ">verdict",
-    ">settled",
+    ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", "verdict", ">settled",
 )  # fmt: skip
 
 
@@ -36,35 +35,56 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
             raise fault_of(error, path) from error
 
 
+def _chosen(connection: sqlite3.Connection, calibration: str | None) -> list[LoggedCalibration]:
+    """Return all calibrations, or the one that is asked for; ``last`` stands for the newest."""
+    known = list(queries.calibrations(connection))
+    if calibration == LAST:
+        return known[-1:]
+    chosen = [one for one in known if calibration in (None, one.id)]
+    if calibration is not None and not chosen:
+        newest = f"the newest is {known[-1].id}" if known else "there is none yet"
+        raise FailedError(f"there is no calibration {calibration} in the log: {newest}")
+    return chosen
+
+
 def _select(
     connection: sqlite3.Connection, calibration: str | None, tracks: Sequence[int], with_withdrawn: bool
 ) -> Iterator[LoggedTrim]:
-    known = [one.id for one in queries.calibrations(connection)]
+    chosen = _chosen(connection, calibration)
     if calibration == LAST:
-        calibration = known[-1] if known else None
-    elif calibration is not None and calibration not in known:
-        newest = f"the newest is {known[-1]}" if known else "there is none yet"
-        raise FailedError(f"there is no calibration {calibration} in the log: {newest}")
+        calibration = chosen[-1].id if chosen else None
     selection = Selection(calibration=calibration, tracks=frozenset(tracks) or None, with_withdrawn=with_withdrawn)
     return queries.trims(connection, selection)
 
 
 def show_trims(log: Path | None, *, calibration: str | None, tracks: Sequence[int], as_json: bool) -> None:
-    """Print the trims, a row each, grouped by calibration."""
+    """Print the trims, a row each, grouped by calibration; notes stand between them in their place in time."""
     with _reading(log or default_path()) as connection:
-        selected = _select(connection, calibration, tracks, with_withdrawn=True)
         if as_json:
+            selected = _select(connection, calibration, tracks, with_withdrawn=True)
             json.dump([export.record_of(one) for one in selected], sys.stdout, ensure_ascii=False, indent=1)
             print()
             return
-        machines = {one.id: one.machine for one in queries.calibrations(connection)}
         found = False
-        for calibration_id, group in itertools.groupby(selected, key=lambda one: one.calibration):
-            found = True
-            title = f"{machines[calibration_id]}, calibration {calibration_id}"
-            show(table(*HEADINGS, title=title), [_row(one) for one in group])
+        for one in _chosen(connection, calibration):
+            selection = Selection(calibration=one.id, tracks=frozenset(tracks) or None)
+            items = _with_notes(queries.trims(connection, selection), queries.notes(connection, one.id))
+            if items:
+                found = True
+                show_with_lines(HEADINGS, items, title=f"{one.machine}, calibration {one.id}")
         if not found:
             print("no trims")
+
+
+def _with_notes(trims: Iterable[LoggedTrim], notes: Iterable[LoggedLine]) -> list[tuple[str, ...] | str]:
+    """Return a row for each trim, and each note as a line in its place in time."""
+    items: list[tuple[str, ...] | str] = []
+    waiting = deque(notes)
+    for one in trims:
+        while waiting and waiting[0].at_ns < one.trim.settled_ns:
+            items.append(note_line(waiting.popleft()))
+        items.append(_row(one))
+    return [*items, *map(note_line, waiting)]
 
 
 def _row(one: LoggedTrim) -> tuple[str, ...]:
@@ -85,8 +105,7 @@ def _row(one: LoggedTrim) -> tuple[str, ...]:
         found_of(trim),
         left_of(trim),
         error_of(trim),
-        trim.kind or UNKNOWN,
-        verdict,
+        f"{trim.kind}, {verdict}" if trim.kind else verdict,
         time_of_day(trim.settled_ns),
     )
 

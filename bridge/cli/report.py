@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import FailedError
-from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, signed
+from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, note_line, signed
 from bridge.cli.tables import show, table
 from bridge.log import export, queries
-from bridge.log.queries import LoggedCalibration, LoggedTrim, Selection
+from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
 from bridge.log.store import default_path, open_reader
 from bridge.procedure.progress import TRACKS_TOLD, Missing
 from bridge.procedure.steps import Step, belongs
@@ -31,12 +31,16 @@ _MARKS: Final[dict[TrimKind | None, str]] = {"verified": " v", "undone": " u", "
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """One calibration: for each step and track the first and the last trim that stands; a track without is missing."""
+    """One calibration: for each step and track the first and the last trim that stands; a track without is missing.
+
+    ``notes`` stand in the order of time, each with the last trim that had settled before it, if any.
+    """
 
     calibration: LoggedCalibration
     tracks: tuple[int, ...]
     steps: tuple[Step, ...]
     cells: tuple[dict[int, tuple[LoggedTrim, LoggedTrim]], ...]
+    notes: tuple[tuple[LoggedLine, LoggedTrim | None], ...]
 
     @property
     def missing(self) -> tuple[Missing, ...]:
@@ -75,7 +79,18 @@ def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sh
     named = told[-1].get("tracks") if told else None
     # A log of an older program does not say which tracks there are.
     tracks = named if isinstance(named, list) else {one.trim.track for one in standing}
-    return Sheet(calibration, tuple(sorted(tracks)), steps, tuple(_cells(step, standing) for step in steps))
+    cells = tuple(_cells(step, standing) for step in steps)
+    notes = tuple((note, _before(note, standing)) for note in queries.notes(connection, calibration.id))
+    return Sheet(calibration, tuple(sorted(tracks)), steps, cells, notes)
+
+
+def _before(note: LoggedLine, standing: list[LoggedTrim]) -> LoggedTrim | None:
+    """Return the last trim that had settled before a note."""
+    return max((one for one in standing if one.trim.settled_ns <= note.at_ns), key=_settled_ns, default=None)
+
+
+def _settled_ns(one: LoggedTrim) -> int:
+    return one.trim.settled_ns
 
 
 def _cells(step: Step, standing: list[LoggedTrim]) -> dict[int, tuple[LoggedTrim, LoggedTrim]]:
@@ -108,6 +123,10 @@ def _record(sheet: Sheet) -> dict[str, object]:
                 "tracks": [_cell_record(track, *cells[track]) for track in sheet.tracks if track in cells],
             }
             for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1)
+        ],
+        "notes": [
+            {"at": export.iso_8601(note.at_ns), "text": note.text, "after": None if before is None else before.id}
+            for note, before in sheet.notes
         ],
     }
 
@@ -150,10 +169,20 @@ def _print(sheet: Sheet) -> None:
     show(made)
     if not sheet.tracks or not sheet.steps:
         print("nothing was logged")
-        return
-    _print_grid(sheet)
-    lacking = "; ".join(map(str, sheet.missing))
-    print(f"missing: {lacking}" if lacking else "nothing is missing")
+    else:
+        _print_grid(sheet)
+        lacking = "; ".join(map(str, sheet.missing))
+        print(f"missing: {lacking}" if lacking else "nothing is missing")
+    for note, before in sheet.notes:
+        print(f"{note_line(note)}{_after(before)}")
+
+
+def _after(before: LoggedTrim | None) -> str:
+    """Return where a note stands among the trims."""
+    if before is None:
+        return " (before the first trim)"
+    trim = before.trim
+    return f" (after no. {before.sequence}, {trim.adjustment} of track {trim.track} at {trim.tone_hz:g} Hz)"
 
 
 def _standing(sheet: Sheet) -> str:

@@ -124,6 +124,16 @@ def lines(connection: sqlite3.Connection, calibration: str | None = None) -> Ite
         yield LoggedLine(owner, at_ns, kind, text, json.loads(details) if by is None else {"by": by})
 
 
+def notes(connection: sqlite3.Connection, calibration: str) -> list[LoggedLine]:
+    """Return the notes of a calibration in the order of time."""
+    return [
+        LoggedLine(calibration, at_ns, "note", text, {})
+        for at_ns, text in connection.execute(
+            "SELECT at_ns, text FROM notes WHERE calibration = ? ORDER BY at_ns, entry", (calibration,)
+        )
+    ]
+
+
 def steps_of(connection: sqlite3.Connection, calibration: str) -> tuple[Step, ...]:
     """Return the steps of a calibration as last written."""
     return tuple(

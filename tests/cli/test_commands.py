@@ -169,7 +169,7 @@ def test_trims_as_a_table_and_as_json(log: Path) -> None:
     assert TRIM.machine in said
     row = next(line for line in said.splitlines() if "repro level" in line)
     # A single reading that differs from the next by 0.02 dB carries no hundredths.
-    assert row.split()[-10:-1] == ["15", "−2.14", "−0.85", "+0.00", "—", "by", "hand", "within", "0.1"]
+    assert row.split()[-10:-1] == ["15", "−2.14", "−0.85", "+0.00", "—", "by", "hand,", "within", "0.1"]
     (trim,) = json.loads(trimbridge("trims", "--log", log, "--json").stdout)
     assert trim["as_left_db"] == 0.013
 
