@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from bridge.config.faults import Finding
-from bridge.config.midi_settings import MidiBindSettings, MidiSettings
+from bridge.config.midi_settings import MidiBindSettings, MidiSettings, highest_value, usually_pressed
 from bridge.procedure.preparation import PREPARATION
 from bridge.tape.machine import ADJUSTMENTS, PATHS
 
@@ -80,8 +80,7 @@ def _bind(bind: MidiBindSettings, midi: MidiSettings) -> Iterator[tuple[str, str
     elif bind.data:
         yield "data", 'goes with message = "system exclusive" only'
     yield from _number(bind)
-    if bind.lowest_value is not None and bind.highest_value is not None and bind.lowest_value > bind.highest_value:
-        yield "lowest_value", "is above highest_value"
+    yield from _pressed(bind)
     yield from _argument(bind)
     if bind.command == "note" and not bind.text:
         yield "text", "missing; the command note needs what is to be written"
@@ -94,6 +93,22 @@ def _bind(bind: MidiBindSettings, midi: MidiSettings) -> Iterator[tuple[str, str
     yield from _practice(bind)
     if bind.command in TAPE_COMMANDS and not midi.machine_control:
         yield "command", "needs machine_control = true in [midi]"
+
+
+def _pressed(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
+    """Return why no value would count as pressed."""
+    for key, value in (("lowest_value", bind.lowest_value), ("highest_value", bind.highest_value)):
+        most = highest_value(bind.message)
+        if value is not None and bind.message not in VALUED:
+            yield key, f"{bind.message} carries no value"
+        elif value is not None and value > most:
+            yield key, f"must be from 0 to {most} for {bind.message}"
+    if bind.highest_value is None or bind.message not in VALUED:
+        return
+    if bind.lowest_value is not None and bind.lowest_value > bind.highest_value:
+        yield "lowest_value", "is above highest_value"
+    elif bind.lowest_value is None and bind.highest_value < usually_pressed(bind.message):
+        yield "highest_value", f"needs lowest_value: without one only {usually_pressed(bind.message)} and more count"
 
 
 def _number(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:

@@ -55,6 +55,25 @@ MidiCommand = Literal[
     "practice path",
 ]
 
+_FOURTEEN_BITS: Final = (
+    "control 14 bit",
+    "registered parameter",
+    "non-registered parameter",
+    "pitch bend",
+    "song position",
+)
+
+
+def highest_value(kind: MidiKind) -> int:
+    """Return the largest value that a kind of message can have."""
+    return 16_383 if kind in _FOURTEEN_BITS else 127
+
+
+def usually_pressed(kind: MidiKind) -> int:
+    """Return from which value a switch counts as pressed where nothing else is said."""
+    return 1 if kind == "note" else (highest_value(kind) + 1) // 2
+
+
 WIRE_BYTES_PER_S: Final = 3125
 """31.25 kbit/s with a start and a stop bit around each byte (MIDI 1.0 Detailed Specification, Hardware)."""
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from bridge.config.midi_settings import MidiBindSettings
+from bridge.config.midi_settings import MidiBindSettings, usually_pressed
 from bridge.control.midi_switches import Contact, Turning, clicks
 from bridge.procedure.commands import (
     Command,
@@ -145,7 +145,7 @@ class _Binding:
             return True
         lowest = bind.lowest_value
         if lowest is None:
-            lowest = 1 if bind.message == "note" else (message.highest_value + 1) // 2
+            lowest = usually_pressed(bind.message)
         highest = message.highest_value if bind.highest_value is None else bind.highest_value
         contact = self._contacts.get(source)
         if contact is None:

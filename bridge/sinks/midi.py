@@ -102,11 +102,16 @@ class MidiSink:
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:
         """Trims have no lamp of their own: the state says it."""
 
-    def command(self, message: bytes) -> None:
-        """Send a message to the recorder. From any thread."""
+    def command(self, message: bytes) -> str | None:
+        """Send a message to the recorder, now or never: return why not, or None. From any thread."""
+        if not self._name(self._machine):
+            return "the MIDI output to the recorder is not there"
+        if self._loops.muted(self._machine, time.monotonic()):
+            return "the MIDI output to the recorder is muted: what is sent to it comes back in"
         with self._lock:
             self._commands.append(message)
         self._wake.set()
+        return None
 
     def opened(self, index: int) -> None:
         """Take note that an output was opened: nothing stands there. From any thread."""
@@ -155,6 +160,8 @@ class MidiSink:
         if self._loops.muted(index, now_s):
             if output.looped.happened(now_s):
                 _log.error("what is sent to MIDI output %s comes back in: it is muted", self._name(index))
+            # A recorder that moves half a minute after the pedal was pressed would frighten whoever stands there.
+            output.pacer.drop_commands()
             return MUTED_AGAIN_S
         for message in output.pacer.due(now_s):
             self._loops.sent(index, message, now_s)

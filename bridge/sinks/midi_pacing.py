@@ -53,11 +53,15 @@ class Pacer:
         """Send a message once, before all values."""
         self._commands.append(message)
 
+    def drop_commands(self) -> None:
+        """Send no command that still waits: its time is over."""
+        self._commands.clear()
+
     def forget(self) -> None:
         """Take it that nothing stands there: the port was opened again. Commands of before are not sent any more."""
         self._standing.clear()
         self._sent_s.clear()
-        self._commands.clear()
+        self.drop_commands()
 
     def due(self, now_s: float) -> list[bytes]:
         """Return what is to be sent now; it counts as sent."""

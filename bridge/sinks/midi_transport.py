@@ -39,10 +39,10 @@ class Transport:
     tape_time : callable
         The tape's position at a time, and whether it runs forwards.
     send : callable
-        Takes a message for the recorder; does not wait.
+        Takes a message for the recorder; returns why not, or None. Does not wait.
     """
 
-    def __init__(self, settings: MidiSettings, tape_time: TapeTime, send: Callable[[bytes], None]) -> None:
+    def __init__(self, settings: MidiSettings, tape_time: TapeTime, send: Callable[[bytes], str | None]) -> None:
         self._settings = settings
         self._tape_time = tape_time
         self._send = send
@@ -99,8 +99,7 @@ class Transport:
         if action == "to tone":
             return self._to_tone()
         device = self._settings.machine_device
-        self._send(midi_machine.stop(device) if action == "stop" else midi_machine.play(device))
-        return None
+        return self._send(midi_machine.stop(device) if action == "stop" else midi_machine.play(device))
 
     def _to_tone(self) -> str | None:
         _, tone_hz = self._step
@@ -109,8 +108,7 @@ class Transport:
             return f"where the tone of {tone_hz:g} Hz begins is not known: play it once with time code, or write it"
         if not time.exists:
             return f"{time} is no time at this frame rate"
-        self._send(midi_machine.locate(self._settings.machine_device, time))
-        return None
+        return self._send(midi_machine.locate(self._settings.machine_device, time))
 
 
 def _same(hz: float, other_hz: float) -> bool:

@@ -9,7 +9,7 @@ counted.
 from dataclasses import dataclass
 from typing import Final
 
-from bridge.config.midi_settings import MidiKind
+from bridge.config.midi_settings import MidiKind, highest_value
 
 LONGEST_EXCLUSIVE_BYTES: Final = 512
 """Time code and machine control take 10 to 60 bytes, a bound message up to 300; a dump of samples interests nobody."""
@@ -161,7 +161,7 @@ class MidiMessage:
     @property
     def highest_value(self) -> int:
         """The largest value that this kind can have."""
-        return 16_383 if self.kind in _FOURTEEN_BITS else 127
+        return highest_value(self.kind)
 
     def __str__(self) -> str:
         words: list[str] = [self.kind]
@@ -174,15 +174,6 @@ class MidiMessage:
         if self.data:
             words.append(self.data.hex(" ").upper())
         return " ".join(words)
-
-
-_FOURTEEN_BITS: Final = (
-    "control 14 bit",
-    "registered parameter",
-    "non-registered parameter",
-    "pitch bend",
-    "song position",
-)
 
 
 class _Parameter:

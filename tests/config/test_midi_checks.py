@@ -33,6 +33,12 @@ LAMP = '[[midi.lamp]]\nport = "a"\n'
         (NOTE + 'command = "next"\nlast_number = 5\n', "last_number = 5: needs number, the first of them"),
         (NOTE + 'command = "next"\nnumber = 9\nlast_number = 5\n', "needs number, the first of them"),
         (NOTE + 'command = "next"\nlowest_value = 9\nhighest_value = 5\n', "is above highest_value"),
+        (NOTE + 'command = "next"\nhighest_value = 128\n', "must be from 0 to 127 for note"),
+        ('[[midi.bind]]\nmessage = "start"\ncommand = "next"\nlowest_value = 1\n', "start carries no value"),
+        (
+            '[[midi.bind]]\nmessage = "control"\ncommand = "next"\nhighest_value = 63\n',
+            "needs lowest_value: without one only 64 and more count",
+        ),
         (NOTE + 'command = "next"\ndata = "7D"\n', 'goes with message = "system exclusive" only'),
         (NOTE + 'command = "next"\noffset = 1\n', 'goes with take = "number" or "value" only'),
         (NOTE + 'command = "next"\nnumber = 128\n', "must be from 0 to 127 for note"),

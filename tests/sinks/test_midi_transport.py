@@ -1,9 +1,14 @@
 """Where tones begin, learned from time code, and what the recorder is sent."""
 
+import time
+
 from bridge.config.midi_settings import MidiSettings, MidiToneSettings
+from bridge.control.midi_echo import LOOP_ECHOES, EchoWatch
 from bridge.readings import Frame, Health, StepReading
+from bridge.sinks.midi import MidiSink
 from bridge.sinks.midi_transport import Transport
 from bridge.wire.midi_time_code import TimeCode
+from tests.wire.waiting import wait_until
 
 FPS = 25
 STOP, PLAY = "f07f7f0601f7", "f07f7f0602f7"
@@ -15,10 +20,15 @@ class Tape:
     def __init__(self, **keys: object) -> None:
         settings = MidiSettings(**({"machine_control": True, "machine_port": "Sync box"} | keys))  # type: ignore[arg-type]
         self.sent: list[str] = []
-        self.transport = Transport(settings, self._time, lambda message: self.sent.append(message.hex()))
+        self.problem: str | None = None
+        self.transport = Transport(settings, self._time, self._send)
         self.running = False
         self.at_s = 0.0
         self.now_s = 500.0
+
+    def _send(self, message: bytes) -> str | None:
+        self.sent.append(message.hex())
+        return self.problem
 
     def _time(self, now_s: float) -> tuple[TimeCode, bool] | None:
         return TimeCode.from_count(round(self.at_s * FPS), 1), self.running
@@ -125,3 +135,33 @@ def test_a_tone_during_which_the_time_code_jumps_is_not_learned() -> None:
     known = tape.transport.position(1000.0)
     assert known is not None
     assert abs(known.position_s - 10.0) <= 0.08
+
+
+def test_a_recorder_that_cannot_be_reached_is_said_and_sent_nothing_later() -> None:
+    watch = EchoWatch()
+    names, sent = {0: ""}, list[bytes]()
+    settings = MidiSettings(machine_control=True, machine_port="Sync box")
+
+    def send(_index: int, message: bytes) -> bool:
+        sent.append(message)
+        return True
+
+    sink = MidiSink(settings, send, lambda index: names[index], watch)
+    transport = Transport(settings, lambda _now_s: None, sink.command)
+    assert transport.act("play") == "the MIDI output to the recorder is not there"
+    names[0] = "Sync box"
+    assert transport.act("play") is None  # it waits for the thread, which has not begun
+    now_s = time.monotonic()
+    for number in range(LOOP_ECHOES):
+        watch.sent(0, bytes((0x90, number, 1)), now_s)
+        watch.echo(bytes((0x90, number, 1)), now_s)
+    assert (transport.act("stop") or "").startswith("the MIDI output to the recorder is muted")
+    sink.start()
+    try:
+        wait_until(lambda: sink._outputs[0].looped._last_s > now_s)  # it was looked at while muted
+        watch.opened(0)  # heard again
+        assert transport.act("stop") is None
+        wait_until(lambda: bool(sent))
+        assert [message.hex() for message in sent] == [STOP]
+    finally:
+        sink.stop()
