@@ -125,6 +125,10 @@ class MidiControl:
         """Take note of the newest trim: it is what can be withdrawn."""
         self._situation = replace(self._situation, trim_id=trim_id)
 
+    def closed(self, port: str) -> None:
+        """Take note that an input is gone; from the thread that receives."""
+        self._bindings.closed(port)
+
     def receive(self, port: str, data: bytes, at_s: float) -> None:
         """Take bytes that came at an input; ``at_s`` is monotonic."""
         reader = self._readers.setdefault(port, MessageReader())

@@ -95,6 +95,11 @@ class Bindings:
                 if wish is not None:
                     yield wish
 
+    def closed(self, port: str) -> None:
+        """Take note that an input is gone: how its switches stand when it comes back is not known."""
+        for binding in self._bindings:
+            binding.closed(port)
+
 
 class _Binding:
     def __init__(self, settings: MidiBindSettings) -> None:
@@ -103,6 +108,12 @@ class _Binding:
         self._turnings: dict[tuple[str, int, int], Turning] = {}
         self._last: dict[tuple[str, int, int], int] = {}
         self._data = bytes.fromhex(settings.data) if settings.data else b""
+
+    def closed(self, port: str) -> None:
+        """Forget how what belongs to an input stood."""
+        for standing in (self._contacts, self._turnings, self._last):
+            for source in [source for source in standing if source[0] == port]:
+                del standing[source]
 
     def means(self, port: str, message: MidiMessage) -> bool:
         """Return whether a message is bound, whatever its value."""

@@ -31,7 +31,7 @@ class Midi:
         outputs = output_parts(midi)
         if not midi.enabled:
             inputs, outputs = [], ()
-        self._ports = MidiPorts(inputs, outputs, midi.system, self._control.receive, self._opened)
+        self._ports = MidiPorts(inputs, outputs, midi.system, self._control.receive, self._opened, self._control.closed)
         self._sink = MidiSink(midi, self._ports.send, self._ports.output, echoes)
         self._transport = Transport(midi, self._control.tape_time, self._sink.command)
 

@@ -49,6 +49,8 @@ class MidiPorts:
     opened : callable
         Called with the position of an output in ``outputs`` each time that it was opened: it knows nothing of what
         was sent before.
+    closed : callable
+        Called with the name of an input each time that it is gone; never while ``receive`` is.
 
     Attributes
     ----------
@@ -67,10 +69,12 @@ class MidiPorts:
         system: str,
         receive: Receive,
         opened: Callable[[int], None] = lambda _index: None,
+        closed: Callable[[str], None] = lambda _name: None,
     ) -> None:
         self._wanted = Wanted(tuple(dict.fromkeys(inputs)), tuple(outputs), system)
         self._receive = receive
         self._opened = opened
+        self._closed = closed
         self.losses = self.lost_messages = self.refused_messages = 0
         self._open_inputs: set[str] = set()
         self._open_outputs: dict[int, str] = {}
@@ -211,7 +215,9 @@ class MidiPorts:
 
     def _forget(self, reason: str) -> None:
         """Take note that all ports went with the child."""
-        self._open_inputs = set()
+        gone, self._open_inputs = self._open_inputs, set()
+        for name in gone:
+            self._closed(name)
         with self._lock:
             self._open_outputs.clear()
         self.losses += 1
@@ -249,6 +255,7 @@ class MidiPorts:
         elif "closed" in event:
             if event["kind"] == "input":
                 self._open_inputs = self._open_inputs - {event["closed"]}
+                self._closed(event["closed"])
             self.losses += 1
             if self._episode(event["closed"]):
                 _log.warning("MIDI %s %s is gone", event["kind"], event["closed"])

@@ -170,6 +170,15 @@ def test_a_bouncing_foot_switch_is_pressed_once() -> None:
     assert room.hear("40 7F", after_s=1.0) == [NextStep()]
 
 
+def test_a_pedal_whose_plug_was_pulled_while_it_was_down_acts_again_at_once() -> None:
+    room = Room(bind(message="control", number=64, command="next"))
+    assert room.hear("B0 40 7F") == [NextStep()]
+    room.control.closed("Pads")
+    assert room.hear("B0 40 7F") == []  # another input is gone: nothing new
+    room.control.closed("Foot board:out")
+    assert room.hear("B0 40 7F") == [NextStep()]
+
+
 def test_a_latching_switch_and_its_two_positions() -> None:
     each = Room(bind(message="control", number=66, switch="latching", command="next"))
     assert [each.hear(f"B0 42 {value}") for value in ("7F", "00", "7F")] == [[NextStep()]] * 3

@@ -122,25 +122,31 @@ def test_ports_that_vanish_and_return_under_load(mortal: JackServer) -> None:
 def test_a_port_that_was_back_before_anybody_looked(server: JackServer, monkeypatch: pytest.MonkeyPatch) -> None:
     """Only the connection is cut, as by a plug that is in again at once: the name never left the list."""
     heard: list[bytes] = []
+    gone: list[str] = []
     with (
         Player(server, "Foot board") as foot,
-        opened(MidiPorts(["Foot board"], [], "", lambda _n, data, _t: heard.append(data))) as ports,
+        opened(MidiPorts(["Foot board"], [], "", lambda _n, data, _t: heard.append(data), closed=gone.append)) as ports,
     ):
         wait_until(lambda: ports.state == "ready", "the port is open")
         ours = next(there for here, there in server.wires() if here == "Foot board:out")
         subprocess.run(["jack_disconnect", "Foot board:out", ours], env=server.environment, check=True)
         wait_until(lambda: ports.losses == 1 and ports.state == "ready", "it is open again")
+        assert gone == ["Foot board:out"]
         foot.send("C001")
         wait_until(lambda: heard == [b"\xc0\x01"], "it is heard")
 
 
 def test_the_server_dies_and_returns(mortal: JackServer, caplog: pytest.LogCaptureFixture) -> None:
     heard: list[bytes] = []
-    with opened(MidiPorts([""], ["Ring box"], "", lambda _n, data, _t: heard.append(data))) as ports:
+    gone: list[str] = []
+    with opened(
+        MidiPorts([""], ["Ring box"], "", lambda _n, data, _t: heard.append(data), closed=gone.append)
+    ) as ports:
         first = Player(mortal, "Foot board")
         wait_until(lambda: ports.inputs == ("Foot board:out",), "the port is open")
         mortal.kill()
         wait_until(lambda: ports.inputs == (), "its end is seen")
+        wait_until(lambda: gone == ["Foot board:out"], "it is told whose input is gone")
         assert ports.problem == "the JACK server is gone"
         first.kill()
         mortal.start()
