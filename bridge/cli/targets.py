@@ -15,6 +15,7 @@ from bridge.cli.tables import console, table
 from bridge.config.convert import to_steps
 from bridge.config.load import load
 from bridge.procedure.steps import Step
+from bridge.ranges import ranges
 from bridge.tape.targets import TERMS
 
 SHOWN_DB: Final = 0.005
@@ -77,6 +78,21 @@ def _table(steps: tuple[Step, ...]) -> Table:
 
 
 def _print_warnings(out: Console, steps: tuple[Step, ...]) -> None:
+    """Print what each step has to say, and each piece of advice once, after all that it is good for."""
+    said: dict[str, dict[str, list[int]]] = {}
     for number, step in enumerate(steps, start=1):
-        for text in (*step.advice, *(f"{warning.message}; {warning.advice}" for warning in step.target_warnings)):
-            out.print(f"\nstep {number}, {step.adjustment}: {text}", markup=False)
+        texts = [(text, "") for text in step.advice]
+        for message, advice in (*texts, *((warning.message, warning.advice) for warning in step.target_warnings)):
+            said.setdefault(advice, {}).setdefault(message, []).append(number)
+    for advice, messages in said.items():
+        for place, (message, numbers) in enumerate(messages.items()):
+            gap = "\n" if place == 0 or not advice else ""
+            out.print(f"{gap}{_named(numbers, steps)}: {message}", markup=False)
+        if advice:
+            out.print(f"→ {advice}", markup=False)
+
+
+def _named(numbers: list[int], steps: tuple[Step, ...]) -> str:
+    if len(numbers) == 1:
+        return f"step {numbers[0]}, {steps[numbers[0] - 1].adjustment}"
+    return f"steps {ranges(numbers)}"

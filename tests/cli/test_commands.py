@@ -138,6 +138,15 @@ def test_a_recording_that_the_config_does_not_name_is_no_hindrance(config: Path,
         assert 'source = "recording" needs the path of a file' in " ".join((done.stdout + done.stderr).split())
 
 
+def test_targets_gives_each_piece_of_advice_once(config: Path) -> None:
+    warnings = [one for step in json.loads(trimbridge("targets", config, "--json").stdout) for one in step["warnings"]]
+    said = " ".join(trimbridge("targets", config).stdout.split())
+    advice = [warning["advice"] for warning in warnings]
+    assert len(advice) > len(set(advice)), "several steps have the same advice here"
+    assert [said.count(text) for text in set(advice)] == [1] * len(set(advice))
+    assert all(said.count(warning["message"]) == 1 for warning in warnings)
+
+
 @pytest.fixture
 def log(tmp_path: Path) -> Path:
     path = tmp_path / "log.db"
