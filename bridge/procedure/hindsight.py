@@ -22,7 +22,7 @@ LEAST_TRIM_DB: Final = 0.05
 LENGTHS: Final = np.array([40, 80, 160, 320, 640])
 """Blocks of the stretches that are compared, at the most."""
 
-LEAST_SIDE: Final = 12
+LEAST_SIDE: Final = 20
 """Blocks on either side without which nothing is found in hindsight: what shows in fewer is seen at once."""
 
 CREEP_BLOCKS: Final = 100

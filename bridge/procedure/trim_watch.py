@@ -94,7 +94,7 @@ LOOKED_BACK: Final = 40
 
 @dataclass(frozen=True, slots=True)
 class _Told:
-    """What was told of an act: what it left, and up to which block the hand may have been at it."""
+    """What was told of an act: what it left, and up to which block a change belongs to it if it leads there too."""
 
     latest: int
     left: Settled
@@ -478,7 +478,7 @@ class TrimWatch:
                 self._focus = track
             self._last_onset[track] = act.onset
             events.append(MoveStarted(track, evidence.start_s(act.onset), told_s))
-        self._last_told[track] = _Told(self._latest(act, end), left)
+        self._last_told[track] = _Told(max(self._latest(act, end), end) + 2 * ONSET_BLOCKS, left)
         self._touched[track] = True
         self._was_settled[track] = True
         events.append(
