@@ -20,7 +20,7 @@ from bridge.config.midi_checks import (
     WITH_ARGUMENT,
     midi_findings,
 )
-from bridge.config.midi_settings import MidiBindSettings, MidiCommand, MidiKind, MidiSettings
+from bridge.config.midi_settings import MidiBindSettings, MidiCommand, MidiSettings
 from bridge.procedure.preparation import PREPARATION
 from bridge.tape.machine import ADJUSTMENTS, PATHS
 from bridge.wire.midi import stable_part
@@ -63,6 +63,7 @@ class Source:
     port: str
     message: MidiMessage
     values: list[int] = field(default_factory=list)
+    turned: bool = False
     count: int = 0
 
     def __str__(self) -> str:
@@ -88,6 +89,7 @@ class Heard:
                 key = (port, message.kind, message.channel, message.number, message.data)
                 source = self._sources.pop(key, None) or Source(port, message)
                 source.count += 1
+                source.turned |= message.turned != 0
                 if message.value >= 0 and message.value not in source.values:
                     source.values.append(message.value)
                 # At the end of the order: a new mapping, for whoever looks at the old one.
@@ -227,7 +229,7 @@ def _lowest_pressed(source: Source) -> int:
 
 def _ask_argument(console: Console, source: Source, command: MidiCommand, entry: dict[str, Any]) -> None:
     kind = source.message.kind
-    ways = _ways(kind, command)
+    ways = _ways(source, command)
     what = {"step": "Which step", "bank": "Which bank", "focus": "Which track (0: whichever moves)"}.get(
         command, "Which track"
     )
@@ -249,7 +251,7 @@ def _ask_argument(console: Console, source: Source, command: MidiCommand, entry:
             del entry["number"]  # every program chooses, not only the one that was sent
         elif last != source.message.number:
             entry["last_number"] = last
-    elif said == "turn":
+    elif said == "turn" and kind == "control":
         left = "A click to the left is: two's complement (127), offset 64 (63), sign and size (65)"
         entry["encoder"] = console.ask(left, _encoder(source.values))
 
@@ -260,25 +262,27 @@ def _ask_trimmer(console: Console, entry: dict[str, Any]) -> None:
     entry["share"] = number(console.ask("By which share of its travel, -1 to 1; below 0 is to the left", "0.02"))
 
 
-def _ways(kind: MidiKind, command: MidiCommand) -> tuple[str, ...]:
+def _ways(source: Source, command: MidiCommand) -> tuple[str, ...]:
+    kind = source.message.kind
     ways = ["number"] if kind in NUMBERED else []
     if kind in VALUED and command != "practice turn":
         ways += ["value", "range"]
-    if kind == "control" and command != "log":
+    if (kind == "control" or source.turned) and command != "log":
         ways.append("turn")
     return tuple(ways)
 
 
 def _guessed(source: Source, command: MidiCommand) -> str:
     """Return what a person most likely wants of the argument, from how the source moved."""
-    if command == "log" or (command == "practice turn" and source.message.kind != "control"):
+    turns = "turn" in _ways(source, command)
+    if command == "log" or (command == "practice turn" and not turns):
         return ""
     kind, values = source.message.kind, source.values
     if kind in ("program", "song select"):
         return "number"
     if kind == "note":
         return "number" if command == "focus" else "1"
-    if kind == "control" and values and all(value in _AROUND_A_CLICK for value in values):
+    if turns and (source.turned or (values and all(value in _AROUND_A_CLICK for value in values))):
         return "turn"
     if command == "practice turn":
         return ""

@@ -28,6 +28,9 @@ VALUED: Final = (
 )
 """Kinds of message that carry a number, and those that carry a value."""
 
+TURNED: Final = ("control", *PARAMETERS)
+"""What an endless encoder can send."""
+
 WITH_ARGUMENT: Final = ("step", "bank", "focus", "log", "practice turn")
 CONFIRMATIONS: Final = ("confirm", "take back")
 TAPE_COMMANDS: Final = ("tape stop", "tape play", "tape to tone")
@@ -146,8 +149,8 @@ def _argument(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
             yield "take", f"{bind.message} carries no number"
         if bind.take != "number" and bind.message not in VALUED:
             yield "take", f"{bind.message} carries no value"
-        if bind.take == "turn" and bind.message != "control":
-            yield "take", 'an encoder sends message = "control"'
+        if bind.take == "turn" and bind.message not in TURNED:
+            yield "take", 'an encoder sends message = "control", or counts a parameter up and down'
         if bind.take == "turn" and bind.command == "log":
             yield "take", "a turn shall not log: bind log to a switch"
         if bind.take in ("value", "range") and bind.command == "practice turn":
@@ -158,5 +161,5 @@ def _argument(bind: MidiBindSettings) -> Iterator[tuple[str, str]]:
         yield "argument", "counts from 1"
     if bind.offset and bind.take not in ("number", "value"):
         yield "offset", 'goes with take = "number" or "value" only'
-    if bind.encoder != "two's complement" and bind.take != "turn":
-        yield "encoder", 'goes with take = "turn" only'
+    if bind.encoder != "two's complement" and (bind.take, bind.message) != ("turn", "control"):
+        yield "encoder", 'goes with take = "turn" and message = "control" only'

@@ -28,8 +28,8 @@ MidiKind = Literal[
     "reset",
     "system exclusive",
 ]
-"""What a person calls the messages of MIDI 1.0. Parameters are what controllers 98 to 101 choose and
-6 and 38 set."""
+"""What a person calls the messages of MIDI 1.0. Parameters are what controllers 98 to 101 choose, 6 and 38 set, and
+96 and 97 count up and down."""
 
 MidiCommand = Literal[
     "next",
@@ -114,11 +114,11 @@ class MidiBindSettings(Section):
     track in focus."""
     take: Literal["number", "value", "range", "turn"] | None = None
     """The argument comes from the message: its number, its value, its whole range spread over all there are, or how
-    far an endless encoder was turned."""
+    far an endless encoder was turned (a controller, or a parameter that is counted up and down)."""
     offset: Annotated[int, Field(ge=-9999, le=9999)] = 0
     """Added to what is taken from the number or value: notes 36 to 43 are tracks 1 to 8 with -35."""
     encoder: Literal["two's complement", "offset 64", "sign and size"] = "two's complement"
-    """How an endless encoder writes a turn to the left: 127, 63 or 65 for one click."""
+    """How a controller of an endless encoder writes a turn to the left: 127, 63 or 65 for one click."""
     share: Annotated[float, Field(ge=-1.0, le=1.0)] | None = None
     """For practice turn: the share of its travel by which a press or a click turns the trimmer; left out = 0.02."""
     hz: Annotated[float, Field(ge=20.0, le=20_000.0)] | None = None

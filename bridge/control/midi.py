@@ -37,6 +37,10 @@ SHOWN_S: Final = 6.0
 
 TIME_CODE_STATUS: Final = (0xF1, 0xF0)
 
+PORTS_KEPT: Final = 64
+"""Inputs whose allowance is remembered after they have gone: one that comes back is not forgiven a flood. More than a
+computer has; the oldest is forgotten."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -99,12 +103,13 @@ class MidiControl:
         self._jumped = Episode()
         self._refused = (float("-inf"), "")
         self._refused_commands = 0
+        self._refused_bytes = 0  # of inputs that are gone
 
     @property
     def refused(self) -> int:
         """Commands that were not done, bytes that were no message, and times that do not exist."""
         refused_bytes = sum(reader.refused_bytes for reader in list(self._readers.values()))
-        return self._refused_commands + refused_bytes + self._follower.refused
+        return self._refused_commands + self._refused_bytes + refused_bytes + self._follower.refused
 
     @property
     def lost(self) -> int:
@@ -128,6 +133,10 @@ class MidiControl:
     def closed(self, port: str) -> None:
         """Take note that an input is gone; from the thread that receives."""
         self._bindings.closed(port)
+        # What comes back may be another box: what it had chosen, or left unfinished, is not known.
+        reader = self._readers.pop(port, None)
+        if reader is not None:
+            self._refused_bytes += reader.refused_bytes
 
     def receive(self, port: str, data: bytes, at_s: float) -> None:
         """Take bytes that came at an input; ``at_s`` is monotonic."""
@@ -154,7 +163,7 @@ class MidiControl:
 
     def _take(self, port: str, wish: Command | TapeWish | Impossible, at_s: float) -> None:
         cost = TURN_COST if isinstance(wish, TurnTrimmer) else 1.0
-        if not self._allowances.setdefault(port, _Allowance()).take(at_s, cost):
+        if not self._allowance(port).take(at_s, cost):
             self._refused_commands += 1
             if self._flooded.happened(at_s):
                 _log.error("MIDI input %s makes more commands than hands can: it is not heard until it is quiet", port)
@@ -165,6 +174,13 @@ class MidiControl:
         # Whoever does it says why not, and shows it: MIDI has no way to answer.
         elif not self._inbox.put(Request(wish, f"midi {port}", lambda _reason: None)):
             self._refuse(port, "too many commands are waiting", at_s)
+
+    def _allowance(self, port: str) -> _Allowance:
+        allowance = self._allowances.pop(port, None) or _Allowance()
+        self._allowances[port] = allowance
+        if len(self._allowances) > PORTS_KEPT:
+            del self._allowances[next(iter(self._allowances))]
+        return allowance
 
     def _refuse(self, port: str, reason: str | None, at_s: float) -> None:
         """Take note of what could not even be asked. The same reason is said once an episode."""

@@ -216,7 +216,7 @@ class _Binding:
         self, source: tuple[str, int, int], message: MidiMessage, situation: Situation, now_s: float
     ) -> Wish | None:
         frame = situation.frame
-        by = clicks(self._settings.encoder, message.value)
+        by = clicks(self._settings.encoder, message.value) if message.kind == "control" else message.turned
         if self._settings.command == "practice turn":
             return self._trimmer(self._settings.argument, situation, by) if by else None
         if frame is None:

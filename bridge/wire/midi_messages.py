@@ -47,6 +47,9 @@ HIGHEST_MSB: Final = 31
 """Controllers 0 to 31 are the upper seven bits of those whose lower seven are 32 to 63."""
 
 _DATA_ENTRY: Final = (6, 38)
+_DATA_STEPS: Final = {96: 1, 97: -1}
+"""Data increment and decrement: by how much they change the chosen parameter, whatever their own value is (MMA RP-018,
+"Response to Data Increment/Data Decrement Controllers": one of its lower half)."""
 _PARAMETER_NUMBERS: Final[dict[int, tuple[MidiKind, bool]]] = {
     98: ("non-registered parameter", False),
     99: ("non-registered parameter", True),
@@ -59,6 +62,9 @@ _NO_PARAMETER: Final = 16_383
 """7F 7F: data entry concerns no parameter any more (Detailed Specification, "Null function")."""
 
 _RESET_ALL_CONTROLLERS: Final = 121
+
+PARAMETERS_KEPT: Final = 128
+"""Parameters of one channel whose values are remembered: more than a controller has knobs. The oldest is forgotten."""
 
 
 class StreamParser:
@@ -150,6 +156,8 @@ class MidiMessage:
         Velocity, position, pressure or bend (0 to 127, or 0 to 16383); -1 for messages without a value.
     data : bytes
         Of a system exclusive message what stands between F0 and F7.
+    turned : int
+        Of a parameter that was counted up or down and not set: 1 or -1.
     """
 
     kind: MidiKind
@@ -157,6 +165,7 @@ class MidiMessage:
     number: int = -1
     value: int = -1
     data: bytes = b""
+    turned: int = 0
 
     @property
     def highest_value(self) -> int:
@@ -176,47 +185,69 @@ class MidiMessage:
         return " ".join(words)
 
 
-class _Parameter:
-    """Which parameter of a channel was chosen last, and what it stands at."""
+class _Parameters:
+    """Which parameter of a channel was chosen last, and what each stands at."""
 
     def __init__(self, channel: int) -> None:
         self._channel = channel
         self._kind: MidiKind | None = None
         self._halves: dict[tuple[MidiKind, bool], int] = {}
-        self._upper: int | None = None
+        self._values: dict[tuple[MidiKind, int], int] = {}
 
     def told(self, controller: int, value: int) -> tuple[MidiMessage, ...]:
-        """Take a controller; return the parameter where it is data entry for one.
+        """Take a controller; return the parameter where it is data entry for one, or counts one up or down.
 
         Both halves of the number must have come. A choice holds until the next one, and data that comes before one, or
         after the null function, is of no parameter. As with every pair of controllers the upper half of the data alone
-        sets the lower one to 0, and a lower half without an upper one says nothing.
+        sets the lower one to 0; a lower half alone belongs to the upper one that this parameter was sent last, also
+        when others were chosen between, and says nothing where there never was one.
         """
         if controller in _PARAMETER_NUMBERS:
             self._kind, _ = half = _PARAMETER_NUMBERS[controller]
             self._halves[half] = value
-            self._upper = None
         elif controller == _RESET_ALL_CONTROLLERS:
             # MMA RP-015, "Response to Reset All Controllers": the numbers go to null.
-            self._kind, self._upper = None, None
+            self._kind = None
             self._halves.clear()
         elif controller in _DATA_ENTRY:
             return self._entered(controller, value)
+        elif controller in _DATA_STEPS:
+            return self._counted(_DATA_STEPS[controller])
         return ()
 
-    def _entered(self, controller: int, value: int) -> tuple[MidiMessage, ...]:
+    @property
+    def _chosen(self) -> tuple[MidiKind, int] | None:
         if self._kind is None:
-            return ()
+            return None
         high, low = self._halves.get((self._kind, True)), self._halves.get((self._kind, False))
         if high is None or low is None or (number := high << 7 | low) == _NO_PARAMETER:
+            return None
+        return self._kind, number
+
+    def _entered(self, controller: int, value: int) -> tuple[MidiMessage, ...]:
+        chosen = self._chosen
+        if chosen is None:
             return ()
         if controller == _DATA_ENTRY[0]:
-            self._upper, lower = value, 0
-        elif self._upper is None:
+            return (self._set(chosen, value << 7),)
+        before = self._values.get(chosen)
+        return () if before is None else (self._set(chosen, before & ~0x7F | value),)
+
+    def _counted(self, by: int) -> tuple[MidiMessage, ...]:
+        """Count the chosen parameter up or down, to its ends; one that was never set begins at 0."""
+        chosen = self._chosen
+        if chosen is None:
             return ()
-        else:
-            lower = value
-        return (MidiMessage(self._kind, self._channel, number, self._upper << 7 | lower),)
+        value = min(max(self._values.get(chosen, 0) + by, 0), highest_value(chosen[0]))
+        return (self._set(chosen, value, by),)
+
+    def _set(self, chosen: tuple[MidiKind, int], value: int, turned: int = 0) -> MidiMessage:
+        self._values.pop(chosen, None)
+        self._values[chosen] = value
+        if len(self._values) > PARAMETERS_KEPT:
+            del self._values[next(iter(self._values))]
+        kind, number = chosen
+        return MidiMessage(kind, self._channel, number, value, turned=turned)
 
 
 class MessageReader:
@@ -225,7 +256,7 @@ class MessageReader:
     def __init__(self) -> None:
         self._parser = StreamParser()
         self._upper: dict[tuple[int, int], int] = {}
-        self._parameters: dict[int, _Parameter] = {}
+        self._parameters: dict[int, _Parameters] = {}
 
     @property
     def refused_bytes(self) -> int:
@@ -255,14 +286,15 @@ class MessageReader:
         named = MidiMessage(kind, channel, number, value)
         if kind != "control":
             return (named,)
-        parameter = self._parameters.setdefault(channel, _Parameter(channel))
-        return (named, *self._fourteen_bits(named), *parameter.told(number, value))
+        parameters = self._parameters.setdefault(channel, _Parameters(channel))
+        return (named, *self._fourteen_bits(named), *parameters.told(number, value))
 
     def _fourteen_bits(self, control: MidiMessage) -> tuple[MidiMessage, ...]:
         """Return the 14-bit controller that a controller is half of.
 
-        The upper half alone sets the lower one to 0 (Detailed Specification, Control Change, "Controller Numbers").
-        A lower half whose upper one never came says nothing yet.
+        The upper half alone sets the lower one to 0, and need not be sent again while only the lower one changes
+        (Detailed Specification, Control Change, "Controller Numbers"). A lower half whose upper one never came says
+        nothing yet.
         """
         number, value = control.number, control.value
         if number <= HIGHEST_MSB:

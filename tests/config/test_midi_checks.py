@@ -45,6 +45,11 @@ LAMP = '[[midi.lamp]]\nport = "a"\n'
         ('[[midi.bind]]\nmessage = "start"\ncommand = "focus"\ntake = "value"\n', "start carries no value"),
         ('[[midi.bind]]\nmessage = "start"\ncommand = "next"\nnumber = 1\n', "start carries no number"),
         ('[[midi.bind]]\nmessage = "control"\ncommand = "log"\ntake = "turn"\n', "a turn shall not log"),
+        (
+            '[[midi.bind]]\nmessage = "registered parameter"\ncommand = "focus"\ntake = "turn"\n'
+            'encoder = "offset 64"\n',
+            'goes with take = "turn" and message = "control" only',
+        ),
         ('[[midi.bind]]\nmessage = "control 14 bit"\nnumber = 32\ncommand = "next"\n', "are 0 to 31"),
         ('[[midi.bind]]\nmessage = "system exclusive"\ncommand = "next"\ndata = "F0 01"\n', "each from 00 to 7F"),
         (
@@ -95,6 +100,7 @@ def test_it_is_said_in_one_line(text: str, said: str) -> None:
         NOTE + 'command = "log"\n',
         '[[midi.bind]]\nmessage = "non-registered parameter"\nnumber = 9\nlast_number = 16383\ncommand = "next"\n',
         '[[midi.bind]]\nmessage = "control"\ncommand = "practice turn"\ntake = "turn"\nargument = 3\n',
+        '[[midi.bind]]\nmessage = "registered parameter"\ncommand = "focus"\ntake = "turn"\n',
         NOTE + 'command = "practice tone"\n',
         NOTE + 'command = "focus"\nargument = 0\n',
     ],

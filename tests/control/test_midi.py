@@ -10,7 +10,7 @@ import pytest
 from bridge.config.load import loads
 from bridge.config.midi_settings import MidiSettings
 from bridge.control.inbox import INBOX, CommandInbox
-from bridge.control.midi import BURST, COMMANDS_PER_S, QUIET_S, SHOWN_S, MidiControl
+from bridge.control.midi import BURST, COMMANDS_PER_S, PORTS_KEPT, QUIET_S, SHOWN_S, MidiControl
 from bridge.control.midi_bindings import TapeWish
 from bridge.control.midi_echo import ECHO_S, LOOP_ECHOES, LOOP_S, MUTED_S, EchoWatch
 from bridge.procedure.commands import (
@@ -179,6 +179,33 @@ def test_a_pedal_whose_plug_was_pulled_while_it_was_down_acts_again_at_once() ->
     assert room.hear("B0 40 7F") == [NextStep()]
 
 
+def test_inputs_that_come_and_go_under_ever_new_names_leave_nothing_behind() -> None:
+    room = Room(bind(message="control", number=64, command="next"))
+    ports = [f"Foot board {number}:out" for number in range(3 * PORTS_KEPT)]
+    for port in ports:
+        assert room.hear("40 B0 40 7F", port) == [NextStep()]
+        room.control.closed(port)
+    assert room.control.refused == len(ports)  # the byte without a status stays counted
+    assert not room.control._readers
+    assert len(room.control._allowances) == PORTS_KEPT
+
+
+def test_an_input_that_is_back_has_chosen_nothing() -> None:
+    """It may be another box of the same name: its first data entry belongs to no parameter."""
+    room = Room(bind(message="non-registered parameter", take="value", offset=1, command="step"))
+    assert room.hear("B0 63 00 62 01 06 00 26 02") == [GoToStep(1), GoToStep(3)]
+    room.control.closed("Foot board:out")
+    assert room.hear("B0 26 04") == []
+    assert room.hear("B0 63 00 62 01 06 00 26 04") == [GoToStep(1), GoToStep(5)]
+
+
+def test_a_flood_is_not_forgiven_when_its_plug_is_pulled() -> None:
+    room = Room(bind(message="start", command="next"))
+    assert len(room.hear("FA" * 200)) == BURST
+    room.control.closed("Foot board:out")
+    assert room.hear("FA", after_s=0.1) == []
+
+
 def test_a_latching_switch_and_its_two_positions() -> None:
     each = Room(bind(message="control", number=66, switch="latching", command="next"))
     assert [each.hear(f"B0 42 {value}") for value in ("7F", "00", "7F")] == [[NextStep()]] * 3
@@ -216,6 +243,20 @@ def test_an_endless_encoder_walks_through_the_tracks() -> None:
     room = Room(bind(message="control", number=60, take="turn", encoder="sign and size", command="focus"))
     heard = [room.hear(f"B0 3C {value:02X}", after_s=0.02) for value in (1, 1, 3, 65, 66, 127, 65)]
     assert heard == [[Focus(1)], [Focus(2)], [Focus(5)], [Focus(4)], [Focus(2)], [Focus(1)], []]
+
+
+def test_an_encoder_that_counts_a_parameter_walks_too() -> None:
+    """Data increment and decrement: controllers 96 and 97 of the parameter that was chosen, here 1 × 128 + 2."""
+    keys: dict[str, Any] = {"message": "non-registered parameter", "number": 130}
+    room = Room(bind(**keys, take="turn", command="focus"))
+    moves = ("B0 63 01 62 02 60 00", "60 00 60 7F", "61 00", "63 01 62 02 61 7F", "06 05 26 01", "62 03 60 00")
+    heard = [room.hear(move if move[0] == "B" else f"B0 {move}", after_s=0.02) for move in moves]
+    assert heard == [[Focus(1)], [Focus(2), Focus(3)], [Focus(2)], [Focus(1)], [], []]
+    room = Room(bind(**keys, take="value", command="step"))
+    assert room.hear("B0 63 01 62 02 60 00 60 00 61 00") == [GoToStep(1), GoToStep(2), GoToStep(1)]
+    room = Room(bind(**keys, take="turn", command="practice turn", argument=4))
+    room.control.publish(frame(), 0.0)
+    assert room.hear("B0 63 01 62 02 61 00") == [TurnTrimmer(4, "repro level", pytest.approx(-0.02))]
 
 
 def test_an_endless_encoder_turns_a_practice_trimmer() -> None:

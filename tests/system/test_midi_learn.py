@@ -127,6 +127,15 @@ def test_a_switch_that_sends_a_parameter(server: JackServer, tmp_path: Path) -> 
     }  # fmt: skip
 
 
+def test_an_encoder_that_counts_a_parameter(server: JackServer, tmp_path: Path) -> None:
+    """Data increment and decrement (controllers 96 and 97) of non-registered parameter 130: clicks of an encoder."""
+    moves = ["B06301", "B06202", "B06000", "B06000", "B06100"]
+    assert learned(server, tmp_path, moves, ["focus: choose a track", ""]) == {
+        "port": "Foot board:out", "message": "non-registered parameter", "channel": 1, "number": 130,
+        "command": "focus", "take": "turn",
+    }  # fmt: skip
+
+
 def test_an_encoder_for_practice_trimmers(server: JackServer, tmp_path: Path) -> None:
     answers = ["practice turn: turn a trimmer of the recorder that is built in for practice", "turn", "", "0.05", ""]
     before = BEFORE.replace("tracks = 8\n", 'tracks = 8\n\n[audio]\nsource = "simulated"\n')

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.wire.midi_messages import LONGEST_EXCLUSIVE_BYTES, MessageReader, MidiMessage, StreamParser
+from bridge.wire.midi_messages import LONGEST_EXCLUSIVE_BYTES, PARAMETERS_KEPT, MessageReader, MidiMessage, StreamParser
 
 seven = st.integers(0, 127)
 channel_message = st.one_of(
@@ -103,7 +103,7 @@ def test_an_exclusive_message_that_never_ends_is_not_kept() -> None:
 
 
 def test_random_bytes_give_whole_messages_and_every_byte_is_accounted_for() -> None:
-    noise = random.Random(20).randbytes(100_000)
+    noise = random.Random(20).randbytes(1_000_000)
     parser = StreamParser()
     messages = parser.feed(noise)
     lengths = {0x80: 3, 0x90: 3, 0xA0: 3, 0xB0: 3, 0xC0: 2, 0xD0: 2, 0xE0: 3}
@@ -164,6 +164,51 @@ def test_parameters_are_chosen_by_number_and_set_by_data_entry() -> None:
     assert told("B2 64 01 06 01") == []  # half a number is none
     assert told("B0 65 7F 64 7F 06 01 26 01") == []  # the null function
     assert told("B0 63 01 62 02 79 00 06 01") == []  # reset of all controllers, RP-015
+
+
+def test_a_lower_half_belongs_to_the_upper_one_that_its_parameter_was_sent_last() -> None:
+    """Devices choose the parameter anew with each change, and leave out the upper half where that stays."""
+    reader = MessageReader()
+
+    def told(stream: str) -> list[tuple[int, int]]:
+        return [(name.number, name.value) for name in named(reader, stream) if name.kind.endswith("parameter")]
+
+    assert told("B0 63 01 62 02 06 10 26 00") == [(130, 16 << 7), (130, 16 << 7)]
+    assert told("B0 63 01 62 03 06 20") == [(131, 32 << 7)]
+    assert told("B0 63 01 62 02 26 05 63 01 62 02 26 06") == [(130, 16 << 7 | 5), (130, 16 << 7 | 6)]
+    assert told("B0 65 01 64 02 26 05") == []  # the registered one of that number is another
+    for number in range(PARAMETERS_KEPT):
+        told(f"B0 63 20 62 {number:02X} 06 01")
+    assert told("B0 63 01 62 02 26 07") == []  # forgotten: what is kept is bounded
+
+
+def test_parameters_are_counted_up_and_down() -> None:
+    """Data increment and decrement, 96 and 97, by one of the lower half whatever they carry (MMA RP-018)."""
+    reader = MessageReader()
+
+    def told(stream: str) -> list[tuple[int, int, int]]:
+        return [
+            (name.number, name.value, name.turned)
+            for name in named(reader, stream)
+            if name.kind == "non-registered parameter"
+        ]
+
+    assert told("B0 60 00 61 7F") == []  # of nothing
+    assert told("B0 63 01 62 02 06 01 26 7E") == [(130, 128, 0), (130, 254, 0)]
+    assert told("B0 60 00 60 7F 60 01") == [(130, 255, 1), (130, 256, 1), (130, 257, 1)]
+    assert told("B0 61 00 61 00") == [(130, 256, -1), (130, 255, -1)]
+    assert told("B0 06 7F 26 7F 60 00") == [(130, 127 << 7, 0), (130, 16_383, 0), (130, 16_383, 1)]  # its end
+    assert told("B0 62 03 61 00 60 00") == [(131, 0, -1), (131, 1, 1)]  # never set: from 0
+    assert told("B0 65 7F 64 7F 60 00") == []  # the null function
+    assert told("B0 63 01 62 03 60 00") == [(131, 2, 1)]  # chosen again
+
+
+def test_what_is_chosen_and_counted_stays_bounded_under_random_bytes() -> None:
+    reader = MessageReader()
+    stream = random.Random(6).randbytes(300_000)
+    for message in reader.whole(b"\xb0" + stream):
+        for name in reader.named(message):
+            assert -1 <= name.value <= name.highest_value
 
 
 def test_what_each_message_is_called() -> None:
