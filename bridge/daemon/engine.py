@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Final, Protocol
 
 from bridge.control.inbox import CommandInbox, Request
-from bridge.daemon.health import Counters, HealthBook, MidiHealth
+from bridge.daemon.health import Counters, HealthBook, MidiHealth, NetworkHealth
 from bridge.daemon.practice import practise
 from bridge.log.calibrations import Resumption
 from bridge.log.entries import (
@@ -90,6 +90,7 @@ class Engine:
     counters : sequence of Counters
         Of each way in and out.
     midi : MidiHealth or None
+    network : NetworkHealth or None
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
     """
@@ -104,6 +105,7 @@ class Engine:
         log: LogWriter | None,
         counters: Sequence[Counters] = (),
         midi: MidiHealth | None = None,
+        network: NetworkHealth | None = None,
         asks_preparation: bool = False,
     ) -> None:
         self.calibration = Calibration(setup)
@@ -119,7 +121,12 @@ class Engine:
         self._captured_ns = 0
         self._midi = midi
         self._health = HealthBook(
-            self.calibration, log=log, counters=counters, midi=midi, asks_preparation=asks_preparation
+            self.calibration,
+            log=log,
+            counters=counters,
+            midi=midi,
+            network=network,
+            asks_preparation=asks_preparation,
         )
         self._declining = Episode()
         self._overruns_told = 0

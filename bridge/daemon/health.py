@@ -56,6 +56,15 @@ class MidiHealth(Protocol):
         ...
 
 
+class NetworkHealth(Protocol):
+    """How OSC does."""
+
+    @property
+    def problem(self) -> str:
+        """What is wrong now, in one line; empty when nothing is."""
+        ...
+
+
 class HealthBook:
     """Keeps the counts over all sources of a run, and what is wrong now.
 
@@ -67,6 +76,7 @@ class HealthBook:
     counters : sequence of Counters
         Of each way in and out.
     midi : MidiHealth or None
+    network : NetworkHealth or None
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
     """
@@ -78,12 +88,14 @@ class HealthBook:
         log: LogWriter | None,
         counters: Sequence[Counters],
         midi: MidiHealth | None,
+        network: NetworkHealth | None,
         asks_preparation: bool,
     ) -> None:
         self._calibration = calibration
         self._log = log
         self._counters = tuple(counters)
         self._midi = midi
+        self._network = network
         self._asks_preparation = asks_preparation
         self._source: Source | None = None
         self._losses = 0
@@ -158,6 +170,7 @@ class HealthBook:
             or self._silent()
             or self._unprepared()
             or (self._midi.problem if self._midi else "")
+            or (self._network.problem if self._network else "")
         )
 
     def _silent(self) -> str:

@@ -1,7 +1,5 @@
 """OSC as a stage of the daemon: settings in; what receives commands, shows frames and answers questions out."""
 
-from ipaddress import ip_address
-
 from bridge.config.convert import to_banks
 from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
@@ -9,13 +7,14 @@ from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
 from bridge.sinks.osc import OscSink
 from bridge.sinks.oscquery import OscQuery
-from bridge.wire.destinations import Multicast, chosen_interface, destination
+from bridge.wire.destinations import destination
 from bridge.wire.discovery import Announcer, Service
 from bridge.wire.interfaces import reachable
+from bridge.wire.multicast import Memberships, Multicast
 from bridge.wire.subscribers import Subscribers
 from bridge.wire.tcp import TcpServer
 from bridge.wire.tree import Host, Tree
-from bridge.wire.udp import UdpEndpoint, UdpError
+from bridge.wire.udp import UdpEndpoint, UdpError, is_loopback
 
 
 class Osc:
@@ -33,8 +32,7 @@ class Osc:
         destinations = [destination(text, multicast) for text in osc.destinations]
         self._endpoint = UdpEndpoint(osc.listen, osc.port)
         try:
-            for group in osc.groups:
-                self._endpoint.join(group, *chosen_interface(multicast, ip_address(group).version))
+            self._groups = Memberships(self._endpoint, osc.groups, osc.multicast_interface)
             self._tcp = None if osc.tcp == "off" else TcpServer(osc.listen, osc.tcp_port, osc.tcp)
         except UdpError:
             self._endpoint.stop()
@@ -69,14 +67,21 @@ class Osc:
         datagrams = self._endpoint.dropped_packets + self._endpoint.lost_packets + self.sink.lost_packets
         return datagrams + self.queries.lost_packets + (self._tcp.lost_packets if self._tcp else 0)
 
+    @property
+    def problem(self) -> str:
+        """What is wrong now, in one line; empty when nothing is."""
+        return self._groups.problem
+
     def start(self) -> None:
         """Begin to hear."""
         self._endpoint.start(self._reception.receive)
+        self._groups.start()
         if self._tcp is not None:
             self._tcp.start(self._reception.receive, self._reception.closed)
 
     def stop(self) -> None:
         """Let go of the sockets."""
+        self._groups.stop()
         self._endpoint.stop()
         if self._tcp is not None:
             self._tcp.stop()
@@ -88,8 +93,8 @@ def display_name(settings: Settings) -> str:
     return f"trimbridge: {settings.machine.name}"
 
 
-def announcer(settings: Settings, osc: Osc | None, page_port: int | None) -> Announcer:
-    """Return what tells the network of all that others can reach: nothing while only this computer is heard.
+def announcer(settings: Settings, osc: Osc | None, page_port: int | None) -> Announcer | None:
+    """Return what tells the network of all that others can reach; None while only this computer is heard.
 
     Parameters
     ----------
@@ -99,6 +104,13 @@ def announcer(settings: Settings, osc: Osc | None, page_port: int | None) -> Ann
     page_port : int or None
         None when the page is not served.
     """
+    listening = [settings.osc.listen] * (osc is not None) + [settings.page.listen] * (page_port is not None)
+    if not settings.osc.announce or all(map(is_loopback, listening)):
+        return None
+    return Announcer(display_name(settings), lambda: _services(settings, osc, page_port))
+
+
+def _services(settings: Settings, osc: Osc | None, page_port: int | None) -> list[Service]:
     services = []
     if osc is not None:
         heard_at = [str(one.address) for one in reachable(settings.osc.listen)]
@@ -114,4 +126,4 @@ def announcer(settings: Settings, osc: Osc | None, page_port: int | None) -> Ann
         # Programs that ask for the addresses speak plain HTTP alone.
         if osc is not None and settings.page.certificate is None:
             services.append(Service("_oscjson._tcp", page_port, served_at))
-    return Announcer(display_name(settings), services if settings.osc.announce else ())
+    return [service for service in services if service.addresses]

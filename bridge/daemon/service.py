@@ -117,6 +117,7 @@ class Service:
             log=log,
             counters=[one for one in (self.osc, self.page, midi) if one is not None],
             midi=midi,
+            network=self.osc,
             asks_preparation=self.asks_preparation,
         )
         if log is not None:
@@ -132,8 +133,9 @@ class Service:
         if self.page is not None:
             self.page.start()
         announcing = announcer(settings, self.osc, self.page.port if self.page is not None else None)
-        self._stages.callback(announcing.stop)
-        announcing.start()
+        if announcing is not None:
+            self._stages.callback(announcing.stop)
+            announcing.start()
         midi.start()
         # What was made until now stays: without it, looking for garbage holds up metering no more (8 to 16 ms before).
         gc.collect()

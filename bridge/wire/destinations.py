@@ -6,15 +6,11 @@ receiver that nobody knows yet, or whose address changes, holds nothing up.
 
 import ipaddress
 import logging
-import socket
-import struct
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final, Protocol
 
-from bridge.wire.interfaces import interfaces
+from bridge.wire.multicast import Multicast
 from bridge.wire.udp import Address, UdpDestination, UdpError, resolve
 
 KNOWN_AGAIN_S: Final = 60.0
@@ -23,23 +19,9 @@ KNOWN_AGAIN_S: Final = 60.0
 UNKNOWN_AGAIN_S: Final = 10.0
 """A name that is not known is looked up again after so long: soon after the other computer was switched on."""
 
+SYSTEMS_CHOICE: Final = Multicast()
+
 _log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Multicast:
-    """How multicast groups are sent to.
-
-    Parameters
-    ----------
-    interface : str
-        Name or numeric address of the network interface; empty leaves the choice to the system.
-    ttl : int
-        Through how many networks, 0–255 (RFC 1112, 6.1): 1 is this network alone, 0 this computer alone.
-    """
-
-    interface: str = ""
-    ttl: int = 1
 
 
 class Destination(Protocol):
@@ -59,7 +41,7 @@ class Destination(Protocol):
         ...
 
 
-def destination(text: str, multicast: Multicast = Multicast()) -> Destination:
+def destination(text: str, multicast: Multicast = SYSTEMS_CHOICE) -> Destination:
     """Return what sends to ``host:port`` or ``[host]:port``.
 
     Raises
@@ -74,45 +56,7 @@ def destination(text: str, multicast: Multicast = Multicast()) -> Destination:
         return NamedDestination(text)
     if not address.is_multicast:
         return UdpDestination(resolve(text))
-    return UdpDestination(resolve(text), _prepared(multicast, address.version))
-
-
-def _prepared(multicast: Multicast, version: int) -> Callable[[socket.socket], None]:
-    own, index = chosen_interface(multicast, version)
-
-    def prepare(made: socket.socket) -> None:
-        if version == 4:
-            made.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, multicast.ttl)
-            if multicast.interface:
-                made.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_IF, socket.inet_aton(own))
-        else:
-            made.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_HOPS, multicast.ttl)
-            if multicast.interface:
-                made.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_MULTICAST_IF, struct.pack("@I", index))
-
-    return prepare
-
-
-def chosen_interface(multicast: Multicast, version: int) -> tuple[str, int]:
-    """Return one address and the index of the wanted interface; what leaves the choice to the system where none is.
-
-    Raises
-    ------
-    UdpError
-        When it is not of this computer, or does not speak this version of IP.
-    """
-    wanted = multicast.interface
-    if not wanted:
-        return "0.0.0.0", 0
-    known = interfaces()
-    found = [one for one in known if one.address.version == version and wanted in (*one.names, str(one.address))]
-    # One that was named by any of its addresses speaks the other version as well.
-    indices = {one.index for one in known if wanted == str(one.address)}
-    found += [one for one in known if one.address.version == version and one.index in indices]
-    if not found:
-        names = ", ".join(dict.fromkeys(one.names[0] for one in known))
-        raise UdpError(f"no network interface {wanted!r} that speaks IPv{version}: there are {names}")
-    return str(found[0].address), found[0].index
+    return UdpDestination(resolve(text), multicast.prepared(address.version))
 
 
 class NamedDestination:

@@ -8,20 +8,23 @@ import ipaddress
 import logging
 import socket
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from bridge.wire.interfaces import interfaces
 
 if TYPE_CHECKING:
-    from zeroconf import ServiceInfo, Zeroconf
+    from zeroconf import ServiceInfo
 
 LABEL_BYTES: Final = 63
 """Longest instance name (RFC 6763, 4.1.1)."""
 
 STOP_S: Final = 2.0
 """How long the good-byes may take."""
+
+LOOK_S: Final = 3.0
+"""Between two looks at what can be reached."""
 
 _log = logging.getLogger(__name__)
 
@@ -59,20 +62,20 @@ class Announcer:
     ----------
     name : str
         What people see; another computer with the same name makes it get a number.
-    services : sequence of Service
+    services : callable
+        Returns what can be reached now. It is asked again and again: networks come and go, and lend other addresses.
     """
 
-    def __init__(self, name: str, services: Sequence[Service]) -> None:
+    def __init__(self, name: str, services: Callable[[], Sequence[Service]]) -> None:
         self._name = name.encode()[:LABEL_BYTES].decode(errors="ignore").strip()
-        self._services = [service for service in services if service.addresses]
-        self._zeroconf: Zeroconf | None = None
+        self._services = services
         self._stopping = threading.Event()
+        self._failing = False
         self._thread = threading.Thread(target=self._run, name="announcing", daemon=True)
 
     def start(self) -> None:
-        """Begin to announce, if there is anything that others can reach. Returns at once."""
-        if self._services:
-            self._thread.start()
+        """Begin to announce what others can reach. Returns at once."""
+        self._thread.start()
 
     def stop(self) -> None:
         """Take the announcements back. Never raises; also when never started."""
@@ -82,30 +85,49 @@ class Announcer:
 
     def _run(self) -> None:
         try:
-            from zeroconf import Error, Zeroconf  # noqa: PLC0415 - an extra: it may not be there
+            import zeroconf  # noqa: F401, PLC0415 - an extra: it may not be there
         except ImportError:
             _log.info('not announced to the network: install trimbridge with its extra "discovery" for that')
             return
-        wanted = {address for service in self._services for address in service.addresses}
-        own = wanted & {str(interface.address) for interface in interfaces()}
-        if not own:
-            _log.warning("not announced to the network: this computer has none of the addresses %s any more", wanted)
+        while not self._stopping.is_set():
+            services = self._reachable()
+            if services:
+                self._announce(services)
+            self._stopping.wait(LOOK_S)
+
+    def _reachable(self) -> list[Service]:
+        return [service for service in self._services() if service.addresses]
+
+    def _announce(self, services: list[Service]) -> None:
+        """Announce services until they can be reached otherwise, or it is stopped."""
+        from zeroconf import Error, Zeroconf  # noqa: PLC0415
+
+        wanted = sorted({address for service in services for address in service.addresses})
+        # Of an address that is gone by now the library would leave a socket open.
+        addresses = [one for one in wanted if one in {str(own.address) for own in interfaces()}]
+        if not addresses:
+            self._fail(f"this computer has none of the addresses {', '.join(wanted)} any more")
             return
+        zeroconf = None
         try:
-            zeroconf = Zeroconf(interfaces=sorted(own))
-        except (OSError, Error) as error:
-            _log.warning("not announced to the network: %s", error)
-            return
-        try:
-            for service in self._services:
+            zeroconf = Zeroconf(interfaces=addresses)
+            for service in services:
                 zeroconf.register_service(self._info(service), allow_name_change=True)
-            _log.info("announced to the network as %r", self._name)
-            self._stopping.wait()
+            _log.info("announced to the network as %r at %s", self._name, ", ".join(addresses))
+            self._failing = False
+            while not self._stopping.wait(LOOK_S) and self._reachable() == services:
+                pass
             zeroconf.unregister_all_services()
         except (OSError, Error) as error:
-            _log.warning("not announced to the network any more: %s", error or type(error).__name__)
+            self._fail(str(error) or type(error).__name__)
         finally:
-            zeroconf.close()
+            if zeroconf is not None:
+                zeroconf.close()
+
+    def _fail(self, reason: str) -> None:
+        if not self._failing:
+            _log.warning("not announced to the network: %s", reason)
+        self._failing = True
 
     def _info(self, service: Service) -> "ServiceInfo":
         from zeroconf import ServiceInfo  # noqa: PLC0415

@@ -72,6 +72,10 @@ _DROPS_BYTES: Final = socket.CMSG_SPACE(_DROPS.size) if _COUNTS_DROPS else 0
 _MULTICAST_ALL: Final = ((socket.AF_INET, socket.IPPROTO_IP, 49), (socket.AF_INET6, socket.IPPROTO_IPV6, 29))
 """Linux, linux/in.h and in6.h: unless these are 0, a socket hears the groups that other programs have joined."""
 
+AGAIN_S: Final = 0.5
+"""After an error of the network a connection is made anew so often: a network that is gone costs nothing with each
+frame, and nobody misses half a second of it when it is back."""
+
 log = logging.getLogger(__name__)
 
 
@@ -152,7 +156,7 @@ class UdpDestination:
     address : Address
         Where it hears.
     prepare : callable, optional
-        Sets up each socket before it is used. May raise OSError.
+        Sets up each socket before it is used. May raise OSError. It is asked again after a while, not with each packet.
     """
 
     def __init__(self, address: Address, prepare: Callable[[socket.socket], None] | None = None) -> None:
@@ -160,26 +164,35 @@ class UdpDestination:
         self._prepare = prepare
         self.lost_packets = 0
         self._socket: socket.socket | None = None
+        self._again_s = 0.0
         self._episode = Episode()
 
     def send(self, packet: bytes) -> bool:
         """Send, or count it as lost. Never waits, never raises."""
+        if self._socket is None and time.monotonic() < self._again_s:
+            self.lost_packets += 1
+            return False
         try:
             if self._socket is None:
-                self._socket = _socket(_family(self.address))
-                if self._prepare is not None:
-                    self._prepare(self._socket)
-                self._socket.connect(self.address)
+                self._connect()
+            assert self._socket is not None
             self._socket.send(packet)
         except OSError as error:
             self.lost_packets += 1
             if self._episode.happened(time.monotonic()):
                 log.warning("cannot send to %s: %s", printable(self.address), error.strerror or error)
             if error.errno not in (errno.EAGAIN, errno.EWOULDBLOCK, errno.ENOBUFS, errno.ECONNREFUSED, errno.EMSGSIZE):
-                # The network has changed under the connection: make it anew with the next packet.
+                # The network has changed under the connection: make it anew, soon.
                 self.close()
+                self._again_s = time.monotonic() + AGAIN_S
             return False
         return True
+
+    def _connect(self) -> None:
+        self._socket = _socket(_family(self.address))
+        if self._prepare is not None:
+            self._prepare(self._socket)
+        self._socket.connect(self.address)
 
     def close(self) -> None:
         """Let go of the socket."""
@@ -267,16 +280,29 @@ class UdpEndpoint:
         UdpError
             When it cannot be.
         """
+        self._change_membership(group, own, index, socket.IP_ADD_MEMBERSHIP, socket.IPV6_JOIN_GROUP)
+
+    def leave(self, group: str, own: str, index: int) -> None:
+        """Hear a group no more; with the arguments and the error of `join`."""
+        self._change_membership(group, own, index, socket.IP_DROP_MEMBERSHIP, socket.IPV6_LEAVE_GROUP)
+
+    def require_family(self, group: str) -> None:
+        """Raise `UdpError` when a group is not of the family of the listening address."""
+        if (socket.AF_INET6 if ":" in group else socket.AF_INET) not in self._sockets:
+            reason = "not of the family of the listening address"
+            raise UdpError(f"cannot hear the multicast group {group}: {reason}")
+
+    def _change_membership(self, group: str, own: str, index: int, option_4: int, option_6: int) -> None:
+        self.require_family(group)
         try:
             if ":" in group:
                 member = socket.inet_pton(socket.AF_INET6, group) + struct.pack("@I", index)
-                self._sockets[socket.AF_INET6].setsockopt(socket.IPPROTO_IPV6, socket.IPV6_JOIN_GROUP, member)
+                self._sockets[socket.AF_INET6].setsockopt(socket.IPPROTO_IPV6, option_6, member)
             else:
                 member = socket.inet_aton(group) + socket.inet_aton(own)
-                self._sockets[socket.AF_INET].setsockopt(socket.IPPROTO_IP, socket.IP_ADD_MEMBERSHIP, member)
-        except (OSError, KeyError) as error:
-            reason = error.strerror if isinstance(error, OSError) else "not of the family of the listening address"
-            raise UdpError(f"cannot hear the multicast group {group}: {reason}") from None
+                self._sockets[socket.AF_INET].setsockopt(socket.IPPROTO_IP, option_4, member)
+        except OSError as error:
+            raise UdpError(f"cannot hear the multicast group {group}: {error.strerror}") from None
 
     def send(self, packet: bytes, to: Address) -> bool:
         """Send, or count it as lost. Never waits, never raises; from any thread."""

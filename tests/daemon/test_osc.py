@@ -105,12 +105,20 @@ def test_what_is_told_to_the_network(monkeypatch: pytest.MonkeyPatch) -> None:
         settings = settings_of('tcp = "slip"\ntcp_port = 0\n' + more)
         settings = settings.model_copy(update={"page": settings.page.model_copy(update={"listen": page})})
         with started(settings) as (osc, _):
-            return {one.kind: one.port for one in announcer(settings, osc, 9711)._services}
+            telling = announcer(settings, osc, 9711)
+            return {one.kind: one.port for one in telling._services()} if telling else {}
 
     assert told("") == {}
     assert set(told('listen = "0.0.0.0"\n')) == {"_osc._udp", "_osc._tcp"}
     assert told("", "0.0.0.0") == {"_http._tcp": 9711, "_oscjson._tcp": 9711}
     assert told('listen = "0.0.0.0"\nannounce = false\n', "0.0.0.0") == {}
+
+
+def test_nothing_is_told_to_the_network_while_only_this_computer_is_heard() -> None:
+    with started(settings_of("")) as (osc, _):
+        assert announcer(settings_of(""), osc, 9711) is None
+        assert announcer(settings_of('listen = "::1"\n'), osc, None) is None
+        assert announcer(settings_of('listen = "0.0.0.0"\n'), osc, None) is not None
 
 
 def test_a_wrong_interface_is_told_at_the_start() -> None:

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 import pytest
 
 from bridge.wire import destinations
-from bridge.wire.destinations import Multicast, NamedDestination, destination
+from bridge.wire.destinations import NamedDestination, destination
+from bridge.wire.multicast import Multicast
 from bridge.wire.udp import UdpDestination, UdpError, lookup
 from tests.wire.waiting import DEADLINE_S, wait_until
 

@@ -8,7 +8,6 @@ import os
 import shutil
 import subprocess
 import sys
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +16,7 @@ import pytest
 
 from bridge.wire.discovery import Announcer, Service
 from bridge.wire.interfaces import reachable
+from tests.wire.waiting import wait_until
 
 ROOT = Path(__file__).parents[2]
 HERE = Path(__file__).parent
@@ -94,11 +94,21 @@ def test_what_only_this_computer_hears_is_not_announced() -> None:
     assert reachable("127.0.0.1") == []
     assert reachable("::1") == []
     assert not any(one.address.is_loopback for one in reachable("0.0.0.0"))
-    before = threading.active_count()
-    announcer = Announcer(NAME, [Service("_osc._udp", 9710, [])])
+
+
+def test_an_address_that_comes_and_goes_is_announced_while_it_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bridge.wire.discovery.LOOK_S", 0.05)
+    there: list[str] = []
+    announcer = Announcer(NAME, lambda: [Service("_osc._udp", 9710, tuple(there))])
     announcer.start()
-    assert threading.active_count() == before
-    announcer.stop()
+    try:
+        assert found([], "127.0.0.1", 1.0, TYPES[:1]) == {}
+        there.append("127.0.0.1")
+        assert f"{NAME}._osc._udp.local" in found([], "127.0.0.1", types=TYPES[:1])
+        there.clear()
+        wait_until(lambda: found([], "127.0.0.1", 0.5, TYPES[:1]) == {})
+    finally:
+        announcer.stop()
 
 
 def test_without_the_extra_it_says_so_once_and_stops_nothing(
@@ -113,7 +123,7 @@ def test_without_the_extra_it_says_so_once_and_stops_nothing(
 
     monkeypatch.setattr(builtins, "__import__", bare)
     with caplog.at_level(logging.INFO):
-        announcer = Announcer(NAME, [Service("_osc._udp", 9710, ["127.0.0.1"])])
+        announcer = Announcer(NAME, lambda: [Service("_osc._udp", 9710, ["127.0.0.1"])])
         announcer.start()
         announcer._thread.join(DEADLINE_S)
         announcer.stop()
@@ -122,9 +132,20 @@ def test_without_the_extra_it_says_so_once_and_stops_nothing(
     ]
 
 
-def test_a_network_that_is_gone_stops_nothing(caplog: pytest.LogCaptureFixture) -> None:
-    announcer = Announcer(NAME, [Service("_osc._udp", 9710, ["203.0.113.9"])])
+def test_a_network_that_is_gone_stops_nothing_and_is_told_once(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bridge.wire.discovery.LOOK_S", 0.01)
+    asked = 0
+
+    def services() -> list[Service]:
+        nonlocal asked
+        asked += 1
+        return [Service("_osc._udp", 9710, ["203.0.113.9"])]
+
+    announcer = Announcer(NAME, services)
     announcer.start()
-    announcer._thread.join(DEADLINE_S)
+    wait_until(lambda: asked > 5)
     announcer.stop()
-    assert "not announced to the network" in caplog.text
+    assert not announcer._thread.is_alive()
+    assert caplog.text.count("not announced to the network") == 1
