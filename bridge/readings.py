@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from bridge.ranges import ranges
 
@@ -11,6 +11,13 @@ SourceState = Literal["running", "lost", "ended"]
 LogState = Literal["writing", "refusing", "off"]
 MidiState = Literal["ready", "waiting", "failed", "off"]
 TrimKind = Literal["trim", "undone", "verified", "by hand"]
+
+_STEPS_DB: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
+
+
+def resolution_db(standard_error_db: float) -> float:
+    """Return the finest step of 1, 2, 5 that is not below a standard error, from 0.01 dB to 1 dB."""
+    return next((step for step in _STEPS_DB if step >= standard_error_db), _STEPS_DB[-1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +136,13 @@ class Trim:
     origin: Literal["automatic", "by hand"]
     standard_error_db: float = math.nan
     kind: TrimKind | None = None
+
+    @property
+    def resolution_db(self) -> float:
+        """The finest step in which its levels may be told, from 0.01 dB to 1 dB."""
+        # A single reading, as one logged by hand, is as far off as readings differ.
+        known = not math.isnan(self.standard_error_db)
+        return resolution_db(self.standard_error_db if known else self.spread_db)
 
     @property
     def within_tolerance(self) -> bool | None:

@@ -6,7 +6,6 @@ from typing import Final
 
 from bridge.config.faults import printable
 from bridge.log.queries import LoggedLine
-from bridge.procedure.settling import resolution_db
 from bridge.readings import Trim
 
 UNKNOWN: Final = "—"
@@ -26,12 +25,12 @@ def signed(level_db: float, resolution_db: float = FINEST_DB) -> str:
 
 def found_of(trim: Trim) -> str:
     """Return what a track was found at."""
-    return signed(trim.as_found_db, _resolution_db(trim))
+    return signed(trim.as_found_db, trim.resolution_db)
 
 
 def left_of(trim: Trim) -> str:
     """Return what a track was left at."""
-    return signed(trim.as_left_db, _resolution_db(trim))
+    return signed(trim.as_left_db, trim.resolution_db)
 
 
 def error_of(trim: Trim) -> str:
@@ -47,9 +46,3 @@ def time_of_day(unix_ns: int) -> str:
 def note_line(note: LoggedLine) -> str:
     """Return a note as one line."""
     return f"{time_of_day(note.at_ns)}  note: {printable(note.text)}"
-
-
-def _resolution_db(trim: Trim) -> float:
-    # A single reading, as one logged by hand, is as far off as readings differ.
-    known = not math.isnan(trim.standard_error_db)
-    return resolution_db(trim.standard_error_db if known else trim.spread_db)

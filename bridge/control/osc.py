@@ -100,6 +100,7 @@ _WISHES: Final[dict[str, Callable[..., Command | SessionWish]]] = {
     "/do/hold": commands.Hold,
     "/do/log": commands.LogNow,
     "/do/undo": commands.Withdraw,
+    "/do/reinstate": commands.Reinstate,
     "/do/note": commands.Note,
     "/do/confirm": commands.Confirm,
     "/do/take_back": commands.TakeBack,

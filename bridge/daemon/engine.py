@@ -24,6 +24,7 @@ from bridge.log.entries import (
     NoteEntry,
     PositionEntry,
     Refused,
+    ReinstatementEntry,
     TakingBackEntry,
     TrimEntry,
     WithdrawalEntry,
@@ -39,6 +40,7 @@ from bridge.procedure.outcomes import (
     FinishToLog,
     NoteToLog,
     Outcome,
+    ReinstatementToLog,
     StepMoved,
     TakingBackToLog,
     Told,
@@ -144,9 +146,10 @@ class Engine:
         self._event(TRACKS_TOLD, f"tracks {ranges(tracks)}", tracks=list(tracks))
 
     def _restore(self, resumption: Resumption) -> None:
-        standing = (one for one in resumption.trims if one.withdrawal is None)
         self.calibration.restore(
-            (Record(one.id, one.trim) for one in standing), (one.item for one in resumption.confirmations)
+            (Record(one.id, one.trim) for one in resumption.trims),
+            (one.item for one in resumption.confirmations),
+            (one.id for one in resumption.trims if one.withdrawal is not None),
         )
 
     def _resume_late(self, resumption: Resumption) -> None:
@@ -260,6 +263,8 @@ class Engine:
                     viewer.announce(trim, entry_id, now_s)
             case WithdrawalEntry():
                 calibration.withdrawn(entry_id)
+            case ReinstatementEntry():
+                calibration.reinstated(entry_id)
             case ConfirmationEntry(confirmation):
                 calibration.confirmed.add(confirmation.item)
             case TakingBackEntry(item):
@@ -307,6 +312,8 @@ class Engine:
                 self._submit(TrimEntry(trim, way), request)
             case WithdrawalToLog(trim_id):
                 self._submit(WithdrawalEntry(trim_id, sender, now_ns), request)
+            case ReinstatementToLog(trim_id):
+                self._submit(ReinstatementEntry(trim_id, sender, now_ns), request)
             case NoteToLog(text):
                 self._submit(NoteEntry(text, now_ns), request)
             case ConfirmationToLog(item, who):

@@ -27,6 +27,15 @@ class WithdrawalEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class ReinstatementEntry:
+    """A trim that was withdrawn stands again: named as for its withdrawal."""
+
+    trim_id: str
+    by: str
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class NoteEntry:
     """What a person wants to keep with the calibration."""
 
@@ -79,7 +88,7 @@ class StepsEntry:
 
 @dataclass(frozen=True, slots=True)
 class FinishEntry:
-    """The calibration is done: nothing but withdrawals and events is added to it any more.
+    """The calibration is done: nothing but withdrawals, reinstatements and events is added to it.
 
     ``then_begin`` begins the next one at once; its `Resumption` comes with the results.
     """
@@ -91,6 +100,7 @@ class FinishEntry:
 Entry = (
     TrimEntry
     | WithdrawalEntry
+    | ReinstatementEntry
     | NoteEntry
     | EventEntry
     | PositionEntry
@@ -107,7 +117,7 @@ class EntryRefusedError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Committed:
-    """The entry is on disk. ``id`` is that of the trim logged or withdrawn, else empty; ``tag`` came with the entry."""
+    """The entry is on disk. ``id`` is that of the trim that it is about, else empty; ``tag`` came with the entry."""
 
     entry: Entry
     tag: object

@@ -83,16 +83,21 @@ def day_ns(first: date, last: date) -> tuple[int, int]:
     return int(begin.timestamp()) * 1_000_000_000, int(end.timestamp()) * 1_000_000_000
 
 
+WITHDRAWALS: Final = (
+    "withdrawals ON withdrawals.trim = trims.id AND withdrawals.entry NOT IN (SELECT withdrawal FROM reinstatements)"
+)
+"""What trims are joined with to know which are withdrawn, and were not reinstated."""
+
 _TRIMS: Final = (
     f"SELECT trims.id, calibration, sequence, committed_ns, trail, withdrawn_ns, by_whom, reason, {', '.join(FIELDS)} "
-    "FROM trims LEFT JOIN withdrawals ON withdrawals.trim = trims.id "
+    f"FROM trims LEFT JOIN {WITHDRAWALS} "
 )
 
 
 def trims(connection: sqlite3.Connection, selection: Selection | None = None) -> Iterator[LoggedTrim]:
     """Yield the trims of a selection in the order of logging."""
     where, values = _conditions(selection or Selection())
-    for row in connection.execute(f"{_TRIMS}{where} ORDER BY entry", values):
+    for row in connection.execute(f"{_TRIMS}{where} ORDER BY trims.entry", values):
         trim_id, calibration, sequence, committed_ns, trail, withdrawn_ns, by, reason, *of_trim = row
         withdrawal = None if withdrawn_ns is None else Withdrawal(withdrawn_ns, by, reason)
         trim = trim_from(tuple(of_trim))
@@ -105,7 +110,7 @@ def calibrations(connection: sqlite3.Connection) -> Iterator[LoggedCalibration]:
         "SELECT id, machine, started_ns, "
         "(SELECT count(*) FROM resumptions WHERE resumptions.calibration = id), ended_ns, coalesce(reason, ''), "
         "(SELECT count(*) FROM trims WHERE trims.calibration = calibrations.id), "
-        "(SELECT count(*) FROM withdrawals JOIN trims ON trims.id = trim WHERE trims.calibration = calibrations.id) "
+        f"(SELECT count(*) FROM trims JOIN {WITHDRAWALS} WHERE trims.calibration = calibrations.id) "
         "FROM calibrations LEFT JOIN endings ON endings.calibration = id ORDER BY number"
     ):
         yield LoggedCalibration(*row)

@@ -14,12 +14,13 @@ from bridge.log.entries import (
     FinishEntry,
     NoteEntry,
     PositionEntry,
+    ReinstatementEntry,
     StepsEntry,
     TakingBackEntry,
     TrimEntry,
     WithdrawalEntry,
 )
-from bridge.log.queries import TAKEN_BACK
+from bridge.log.queries import TAKEN_BACK, WITHDRAWALS
 from bridge.log.trim_row import insert_trim
 from bridge.procedure.steps import Step
 
@@ -27,7 +28,7 @@ FINISHED: Final = "finished"
 
 
 def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) -> str:
-    """Write one entry within a transaction of the caller; return the id of the trim logged or withdrawn, else "".
+    """Write one entry within a transaction of the caller; return the id of the trim that it is about, else "".
 
     Raises
     ------
@@ -40,6 +41,8 @@ def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) 
             return ""
         case WithdrawalEntry():
             return _withdraw(connection, calibration, entry)
+        case ReinstatementEntry():
+            return _reinstate(connection, calibration, entry)
     if _is_ended(connection, calibration):
         raise EntryRefusedError(f"calibration {calibration} is finished: start again to begin another")
     match entry:
@@ -108,19 +111,34 @@ def write_steps(connection: sqlite3.Connection, calibration: str, steps: Sequenc
 
 
 def _withdraw(connection: sqlite3.Connection, calibration: str, entry: WithdrawalEntry) -> str:
-    asked = entry.trim_id.strip()
+    trim_id, withdrawal = _find(connection, calibration, entry.trim_id)
+    if withdrawal is not None:
+        raise EntryRefusedError(f"trim {trim_id} is already withdrawn")
+    connection.execute(
+        "INSERT INTO withdrawals (trim, reason, by_whom, withdrawn_ns) VALUES (?, ?, ?, ?)",
+        (trim_id, entry.reason, entry.by, entry.at_ns),
+    )
+    return trim_id
+
+
+def _reinstate(connection: sqlite3.Connection, calibration: str, entry: ReinstatementEntry) -> str:
+    trim_id, withdrawal = _find(connection, calibration, entry.trim_id)
+    if withdrawal is None:
+        raise EntryRefusedError(f"trim {trim_id} is not withdrawn: it stands")
+    connection.execute("INSERT INTO reinstatements VALUES (?, ?, ?)", (withdrawal, entry.by, entry.at_ns))
+    return trim_id
+
+
+def _find(connection: sqlite3.Connection, calibration: str, asked: str) -> tuple[str, int | None]:
+    """Return the id of a trim and its withdrawal, None while it stands."""
+    asked = asked.strip()
     trim_id = f"{calibration}.{int(asked)}" if asked.isascii() and asked.isdigit() else asked
     row = connection.execute(
-        "SELECT trims.id, withdrawals.trim FROM trims LEFT JOIN withdrawals ON withdrawals.trim = trims.id "
-        "WHERE trims.id = ?",
-        (trim_id,),
+        f"SELECT trims.id, withdrawals.entry FROM trims LEFT JOIN {WITHDRAWALS} WHERE trims.id = ?", (trim_id,)
     ).fetchone()
     if row is None:
         raise EntryRefusedError(f"there is no trim {trim_id or 'without an id'}")
-    if row[1] is not None:
-        raise EntryRefusedError(f"trim {trim_id} is already withdrawn")
-    connection.execute("INSERT INTO withdrawals VALUES (?, ?, ?, ?)", (trim_id, entry.reason, entry.by, entry.at_ns))
-    return trim_id
+    return trim_id, row[1]
 
 
 def end(connection: sqlite3.Connection, calibration: str, reason: str, at_ns: int) -> None:

@@ -15,6 +15,7 @@ import { Trimmers } from "./parts/trimmers.js";
 import { openMenu } from "./menu.js";
 import { pairFromAddress } from "./pairing.js";
 import { Sound } from "./sound.js";
+import { levelText } from "./scale.js";
 import { logView } from "./views/log.js";
 import { prepareView } from "./views/prepare.js";
 import { runView } from "./views/run.js";
@@ -69,7 +70,7 @@ class App {
     });
     this.link.on("open", () => this.reload());
     this.link.on("/page/changed", () => this.readLog());
-    this.link.on("/trim/logged", (track, adjustment, found, left) => this.logged(track, adjustment, left));
+    this.link.on("/trim/logged", (track, adjustment, found, left, spread, id) => this.logged(track, left, id));
     this.readLog();
     this.open(this.layout.views[0]);
     this.stayAwake();
@@ -327,9 +328,14 @@ class App {
 
   // The log
 
-  async readLog() {
-    if (this.isReading) return void (this.mustReadAgain = true);
-    this.isReading = true;
+  // Resolves when what stood in the log at the call has been read.
+  readLog() {
+    this.mustReadAgain = true;
+    this.reading ??= this.readChanges();
+    return this.reading;
+  }
+
+  async readChanges() {
     do {
       this.mustReadAgain = false;
       try {
@@ -341,7 +347,7 @@ class App {
         // The connection is gone; what was read stands, and the band says so.
       }
     } while (this.mustReadAgain);
-    this.isReading = false;
+    this.reading = null;
     this.byTrack.clear();
     for (const trim of this.log.trims) if (!trim.withdrawn_by) this.byTrack.set(`${trim.step} ${trim.track}`, trim);
     this.refresh();
@@ -356,9 +362,12 @@ class App {
     return this.log.trims.filter((trim) => !trim.withdrawn_by).at(-1) ?? null;
   }
 
-  logged(track, adjustment, left) {
-    this.say(`track ${track} logged, left at ${left >= 0 ? "+" : "−"}${Math.abs(left).toFixed(2)} dB`, false);
+  // How finely the level may be told stands in the log.
+  async logged(track, left, id) {
     this.sound.chime();
+    await this.readLog();
+    const trim = this.log.trims.find((one) => one.id === id);
+    this.say(`track ${track} logged, left at ${levelText(left, trim?.resolution_db)} dB`, false);
   }
 
   menu() {

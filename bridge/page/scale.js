@@ -29,6 +29,18 @@ export function textOf(deviationDb, decimals = 2) {
   return `${Number(shown) === 0 ? "" : deviationDb > 0 ? "+" : "−"}${shown}`;
 }
 
+// Text of what a trim found or left: a multiple of what its standard error carries, 0.01 dB to 1 dB.
+export function levelText(levelDb, resolutionDb = 0.01) {
+  if (levelDb === null) return "?";
+  const decimals = resolutionDb < 0.1 ? 2 : resolutionDb < 1 ? 1 : 0;
+  const shown = (Math.round(Math.abs(levelDb) / resolutionDb) * resolutionDb).toFixed(decimals);
+  return `${Number(shown) === 0 ? "" : levelDb > 0 ? "+" : "−"}${shown}`;
+}
+
+export function sizeText(levelDb, resolutionDb) {
+  return levelText(levelDb, resolutionDb).replace(/^[+−]/, "");
+}
+
 export function hzText(hz) {
   if (!(hz > 0)) return "no tone";
   return hz >= 1000 ? `${Number((hz / 1000).toPrecision(4))} kHz` : `${Number(hz.toPrecision(4))} Hz`;

@@ -21,6 +21,7 @@ from bridge.procedure.commands import (
     Note,
     PlayTone,
     PreviousStep,
+    Reinstate,
     RepeatStep,
     SelectBank,
     TakeBack,
@@ -35,6 +36,7 @@ from bridge.procedure.outcomes import (
     Declined,
     NoteToLog,
     Outcome,
+    ReinstatementToLog,
     TakingBackToLog,
     WithdrawalToLog,
 )
@@ -115,9 +117,9 @@ class Calibration:
         self._framing.forget()
         self._course.go_to(place)
 
-    def restore(self, records: Iterable[Record], confirmed: Iterable[str]) -> None:
-        """Take what the log holds: the trims that stand, and what is confirmed of the preparation."""
-        self.progress.restore(records)
+    def restore(self, records: Iterable[Record], confirmed: Iterable[str], withdrawn: Iterable[str] = ()) -> None:
+        """Take what the log holds: the trims, what is confirmed of the preparation, and which trims are withdrawn."""
+        self.progress.restore(records, withdrawn)
         self.confirmed = set(confirmed)
 
     def begin_another(self) -> None:
@@ -137,6 +139,10 @@ class Calibration:
     def withdrawn(self, trim_id: str) -> None:
         """Take note of a trim that is marked as withdrawn in the log: what stood before it stands again."""
         self._course.withdrawn(trim_id)
+
+    def reinstated(self, trim_id: str) -> None:
+        """Take note of a withdrawn trim that stands again in the log."""
+        self._course.reinstated(trim_id)
 
     # -- the source
 
@@ -218,6 +224,8 @@ class Calibration:
                 return tuple(self._course.on("log asked", track)) or (Declined(NO_STEPS),)
             case Withdraw(trim_id):
                 return (self._withdraw(trim_id),)
+            case Reinstate(trim_id):
+                return (ReinstatementToLog(trim_id),)
             case Note(text):
                 return (NoteToLog(text),)
             case Confirm(item, who):

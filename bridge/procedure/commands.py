@@ -61,6 +61,13 @@ class Withdraw:
 
 
 @dataclass(frozen=True, slots=True)
+class Reinstate:
+    """Let a trim stand again that was withdrawn."""
+
+    trim_id: str
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
     """Write a note into the log."""
 
@@ -124,6 +131,7 @@ Command = (
     | Hold
     | LogNow
     | Withdraw
+    | Reinstate
     | Note
     | Confirm
     | TakeBack

@@ -110,6 +110,12 @@ class Course:
         if trim is not None:
             self._forget(trim)
 
+    def reinstated(self, trim_id: str) -> None:
+        """Take note of a withdrawn trim that stands again in the log."""
+        trim = self._progress.reinstated(trim_id)
+        if trim is not None and self.visit is not None:
+            self.visit.remember(trim)
+
     def _forget(self, trim: Trim) -> None:
         if self.visit is not None:
             self.visit.forget(trim)

@@ -36,6 +36,13 @@ class WithdrawalToLog:
 
 
 @dataclass(frozen=True, slots=True)
+class ReinstatementToLog:
+    """That a withdrawn trim stands again has to go into the log before the command is done."""
+
+    trim_id: str
+
+
+@dataclass(frozen=True, slots=True)
 class NoteToLog:
     """A note has to go into the log before the command is done."""
 
@@ -82,6 +89,7 @@ Outcome = (
     | Declined
     | TrimToLog
     | WithdrawalToLog
+    | ReinstatementToLog
     | NoteToLog
     | ConfirmationToLog
     | TakingBackToLog

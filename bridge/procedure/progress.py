@@ -66,28 +66,34 @@ class Progress:
     def __init__(self) -> None:
         self._accounts: dict[tuple[str, int], _Account] = {}
         self._ids: list[str] = []
+        self._withdrawn: dict[str, _Unlogged] = {}
         self.revision = 0
         """Rises with every change."""
 
-    def restore(self, records: Iterable[Record]) -> None:
-        """Take what the log holds, in the order of logging; what was turned and not logged stays so."""
+    def restore(self, records: Iterable[Record], withdrawn: Iterable[str] = ()) -> None:
+        """Take what the log holds, in the order of logging; what was turned and not logged stays so.
+
+        ``withdrawn`` are the ids of those that do not stand.
+        """
         for account in self._accounts.values():
             account.records.clear()
         self._ids.clear()
         self.revision += 1
         for record in records:
             self._stand(record, [])
+        self._withdrawn = {trim_id: [] for trim_id in withdrawn}
 
     def clear(self) -> None:
         """Begin a calibration in which nothing has been done."""
         self._accounts.clear()
         self._ids.clear()
+        self._withdrawn.clear()
         self.revision += 1
 
     @property
     def newest(self) -> str:
         """Id of the trim that was logged last and still stands; empty when there is none."""
-        return self._ids[-1] if self._ids else ""
+        return next((trim_id for trim_id in reversed(self._ids) if trim_id not in self._withdrawn), "")
 
     def await_log(self, trim: Trim) -> None:
         """Take note that a trim is on its way into the log: what was turned before is part of it."""
@@ -106,21 +112,45 @@ class Progress:
 
     def withdrawn(self, trim_id: str) -> Trim | None:
         """Take note that a trim is withdrawn; return it, or None when it was not of this calibration."""
+        if trim_id in self._withdrawn:
+            return None
         for account in self._accounts.values():
-            for place, (record, unlogged) in enumerate(account.records):
+            for record, unlogged in account.records:
                 if record.trim_id == trim_id:
-                    del account.records[place]
                     account.unlogged += unlogged
-                    self._ids.remove(trim_id)
+                    self._withdrawn[trim_id] = unlogged
                     self.revision += 1
+                    return record.trim
+        return None
+
+    def reinstated(self, trim_id: str) -> Trim | None:
+        """Take note that a withdrawn trim stands again; return it, or None when it was not of this calibration.
+
+        What was turned before is part of it again, unless the trimmer was turned once more meanwhile.
+        """
+        if trim_id not in self._withdrawn:
+            return None
+        part = self._withdrawn.pop(trim_id)
+        self.revision += 1
+        for account in self._accounts.values():
+            for place, (record, _) in enumerate(account.records):
+                if record.trim_id == trim_id:
+                    part = [one for one in part if one in account.unlogged]
+                    account.unlogged = [one for one in account.unlogged if one not in part]
+                    account.records[place] = (record, part)
                     return record.trim
         return None
 
     def turned(self, step: Step, track: int, found: Found) -> None:
         """Take note that a trimmer has moved and is not logged; ``found`` is what the track read before."""
+        account = self._of(step.adjustment, track)
         if self.unlogged(step, track) is None:
-            self._of(step.adjustment, track).unlogged.append((step, found))
+            account.unlogged.append((step, found))
             self.revision += 1
+        for record, _ in account.records:
+            if record.trim_id in self._withdrawn and belongs(record.trim, step):
+                # What that trim left is no more, also if it is reinstated.
+                self._withdrawn[record.trim_id] = []
 
     def unlogged(self, step: Step, track: int) -> Found | None:
         """Return what a track read before its trimmer was turned without being logged; None when it was not."""
@@ -132,7 +162,7 @@ class Progress:
     def standing(self, step: Step, track: int) -> tuple[Trim, ...]:
         """Return the trims of a track that stand in the log for a step, the oldest first."""
         records = self._of(step.adjustment, track).records
-        return tuple(record.trim for record, _ in records if belongs(record.trim, step))
+        return tuple(record.trim for record, _ in records if self._stands(record, step))
 
     def found_and_left(self, step: Step, track: int) -> tuple[Trim, Trim] | None:
         """Return the first and the last trim of a track in a step: as found, and as left. None when there is none."""
@@ -144,7 +174,7 @@ class Progress:
         account = self._of(step.adjustment, track)
         if any(of_step == step for of_step, _ in account.unlogged):
             return False
-        return any(belongs(record.trim, step) for record, _ in account.records) or any(
+        return any(self._stands(record, step) for record, _ in account.records) or any(
             belongs(trim, step) for trim, _ in account.awaited
         )
 
@@ -159,6 +189,9 @@ class Progress:
 
     def _of(self, adjustment: str, track: int) -> _Account:
         return self._accounts.setdefault((adjustment, track), _Account())
+
+    def _stands(self, record: Record, step: Step) -> bool:
+        return record.trim_id not in self._withdrawn and belongs(record.trim, step)
 
     def _stand(self, record: Record, unlogged: _Unlogged) -> None:
         self._of(record.trim.adjustment, record.trim.track).records.append((record, unlogged))

@@ -7,6 +7,7 @@ from typing import Final
 from bridge.procedure.blocks import BLOCK_S
 from bridge.procedure.record import Record
 from bridge.procedure.wander import Unsteadiness
+from bridge.readings import resolution_db
 
 ENOUGH_DB: Final = 0.005
 """A standard error below this is half of the last digit that is ever written: a longer stretch adds nothing."""
@@ -18,8 +19,6 @@ SHORTEST_S: Final = 2.0
 
 GAIN: Final = 0.9
 """A stretch half as long again that leaves more than this share of the standard error is not worth its time."""
-
-_STEPS_DB: Final = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +49,6 @@ class Settled:
     def resolution_db(self) -> float:
         """The finest step that the standard error carries: 0.01, 0.02, 0.05, 0.1 … dB."""
         return resolution_db(self.standard_error_db)
-
-
-def resolution_db(standard_error_db: float) -> float:
-    """Return the finest step of 1, 2, 5 that is not below a standard error, from 0.01 dB to 1 dB."""
-    return next((step for step in _STEPS_DB if step >= standard_error_db), _STEPS_DB[-1])
 
 
 def settled(record: Record, unsteadiness: Unsteadiness, track: int, start: int, end: int) -> Settled:

@@ -100,6 +100,7 @@ class Visit:
         self._found: dict[int, Found] = {}
         self._touched: set[int] = set()
         self._logged: dict[int, list[Trim]] = {}
+        self._forgotten: list[Trim] = []
         self._peak_vu = np.full(len(bank.tracks), -math.inf)
         self._from_s = -math.inf
 
@@ -232,6 +233,15 @@ class Visit:
         for trims in self._logged.values():
             if trim in trims:
                 trims.remove(trim)
+                self._forgotten.append(trim)
+
+    def remember(self, trim: Trim) -> None:
+        """Take note that a trim that was forgotten stands in the log again."""
+        for place, track in enumerate(self._bank.tracks):
+            if track == trim.track and trim in self._forgotten:
+                self._forgotten.remove(trim)
+                self._logged.setdefault(place, []).append(trim)
+                self._logged[place].sort(key=lambda one: one.settled_s)
 
     def _last_logged(self, place: int) -> Found | None:
         trims = self._logged.get(place)

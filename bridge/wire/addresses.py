@@ -227,6 +227,7 @@ COMMAND_ADDRESSES: Final = (
     Address("/do/hold", _ON, "stop everything automatic, or let it go on"),
     Address("/do/log", _TRACK, "log a track as it stands now"),
     Address("/do/undo", _TRIM_ID, "mark a trim as withdrawn; nothing is ever deleted"),
+    Address("/do/reinstate", _TRIM_ID, "let a trim stand again that was withdrawn"),
     Address("/do/note", _NOTE, "write a note into the log"),
     Address("/do/confirm", _ITEM + _WHO, "confirm an item of the preparation, with who does"),
     Address("/do/take_back", _ITEM + _WHO, "take back the confirmation of an item"),

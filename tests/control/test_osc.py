@@ -23,6 +23,7 @@ from bridge.procedure.commands import (
     NextStep,
     Note,
     PreviousStep,
+    Reinstate,
     SelectBank,
     Withdraw,
 )
@@ -51,6 +52,7 @@ TAKEN = [
     # One string is the command's own argument; only a second one is the request id.
     ("/do/undo", "s", ("17",), Withdraw("17"), ""),
     ("/do/undo", "ss", ("17", "r5"), Withdraw("17"), "r5"),
+    ("/do/reinstate", "ss", ("17", "r5"), Reinstate("17"), "r5"),
     ("/do/note", "s", ("Kopf gereinigt, Spur 3 läuft nach",), Note("Kopf gereinigt, Spur 3 läuft nach"), ""),
     ("/do/note", "ss", ("relapped", "r6"), Note("relapped"), "r6"),
     ("/do/note", "s", ("é" * 500,), Note("é" * 500), ""),

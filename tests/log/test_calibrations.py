@@ -15,11 +15,12 @@ from bridge.log.entries import (
     FinishEntry,
     NoteEntry,
     PositionEntry,
+    ReinstatementEntry,
     StepsEntry,
     TrimEntry,
     WithdrawalEntry,
 )
-from bridge.log.queries import calibrations, lines, steps_of, trims
+from bridge.log.queries import Withdrawal, calibrations, lines, steps_of, trims
 from bridge.log.store import open_reader
 from bridge.procedure.preparation import Confirmation
 from tests.log.examples import HIGH, LEVEL, LOW, MACHINE, SECOND_NS, START_NS, STEPS, TRIM, same
@@ -199,6 +200,31 @@ def test_withdrawing_what_cannot_be_withdrawn_is_refused(path: Path, log) -> Non
     assert refusal_of(log, WithdrawalEntry("", "tablet", 1)) == "there is no trim without an id"
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("SELECT count(*) FROM withdrawals").fetchone() == (1,)
+
+
+def test_a_withdrawn_trim_is_reinstated_and_may_be_withdrawn_once_more(path: Path, log) -> None:
+    _, ids = log(
+        TrimEntry(TRIM),
+        WithdrawalEntry("1", "tablet", START_NS, "wrong screw"),
+        ReinstatementEntry("1", "keyboard", START_NS + 1),
+        WithdrawalEntry("1", "keyboard", START_NS + 2, "wrong tape"),
+    )
+    assert len(set(ids)) == 1
+    with closing(open_reader(path)) as reader:
+        (withdrawn,) = trims(reader)
+    assert withdrawn.withdrawal == Withdrawal(START_NS + 2, "keyboard", "wrong tape")
+    assert log(ReinstatementEntry(ids[0], "tablet", START_NS + 3))[1] == ids[:1]
+    assert refusal_of(log, ReinstatementEntry("1", "tablet", START_NS)) == f"trim {ids[0]} is not withdrawn: it stands"
+    assert "there is no trim" in refusal_of(log, ReinstatementEntry("2", "tablet", START_NS))
+    with closing(open_reader(path)) as reader:
+        (standing,) = trims(reader)
+        assert standing.withdrawal is None
+        # All of it is still there to be read.
+        assert reader.execute("SELECT count(*) FROM withdrawals").fetchone() == (2,)
+        assert reader.execute("SELECT by_whom FROM reinstatements ORDER BY withdrawal").fetchall() == [
+            ("keyboard",),
+            ("tablet",),
+        ]
 
 
 def test_a_trim_of_an_earlier_calibration_can_be_withdrawn(path: Path, log) -> None:

@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
 from bridge.log.calibrations import begin_or_resume
-from bridge.log.entries import EntryRefusedError, FinishEntry, PositionEntry, TrimEntry, WithdrawalEntry
+from bridge.log.entries import (
+    EntryRefusedError,
+    FinishEntry,
+    PositionEntry,
+    ReinstatementEntry,
+    TrimEntry,
+    WithdrawalEntry,
+)
 from bridge.log.queries import calibrations, trims
 from bridge.log.store import Store, open_reader
 from bridge.log.writing import write_entry
@@ -71,6 +78,17 @@ class Life(RuleBasedStateMachine):
                 assert asked not in self.withdrawn
                 self.withdrawn.add(asked)
 
+    @rule(number=st.integers(0, 30))
+    def reinstate(self, number: int) -> None:
+        asked = self.trims[number] if number < len(self.trims) else f"{self.calibration}.9999"
+        with self.store.transaction(lambda: False) as connection:
+            try:
+                assert write_entry(connection, self.calibration, ReinstatementEntry(asked, "tablet", START_NS)) == asked
+            except EntryRefusedError:
+                assert asked not in self.withdrawn
+            else:
+                self.withdrawn.remove(asked)
+
     @rule(step=st.integers(1, len(STEPS)), bank=st.integers(1, 3))
     def move(self, step: int, bank: int) -> None:
         if self.write(PositionEntry(step, bank, START_NS)) is not None:
@@ -101,6 +119,7 @@ class Life(RuleBasedStateMachine):
         assert [one.id for one in found] == self.trims
         assert {one.id for one in found if one.withdrawal} == self.withdrawn
         assert sum(glance.trims for glance in glances) == len(self.trims)
+        assert sum(glance.withdrawn for glance in glances) == len(self.withdrawn)
         assert len(glances) == self.count
 
     def teardown(self) -> None:

@@ -6,7 +6,15 @@ from pathlib import Path
 import pytest
 
 from bridge.log import schema
-from bridge.log.entries import ConfirmationEntry, EventEntry, NoteEntry, PositionEntry, TrimEntry, WithdrawalEntry
+from bridge.log.entries import (
+    ConfirmationEntry,
+    EventEntry,
+    NoteEntry,
+    PositionEntry,
+    ReinstatementEntry,
+    TrimEntry,
+    WithdrawalEntry,
+)
 from bridge.log.export import record_of
 from bridge.log.faults import LogError
 from bridge.log.queries import Selection, calibrations, config_of, lines, position_of, steps_of, trims
@@ -111,6 +119,8 @@ def test_every_table_only_grows(path: Path, log) -> None:
     log(
         TrimEntry(TRIM),
         WithdrawalEntry("1", "tablet", START_NS),
+        ReinstatementEntry("1", "tablet", START_NS),
+        WithdrawalEntry("1", "tablet", START_NS),
         NoteEntry("n", START_NS),
         EventEntry("k", "m", START_NS),
         PositionEntry(2, 1, START_NS),
@@ -120,7 +130,7 @@ def test_every_table_only_grows(path: Path, log) -> None:
     log(at_ns=START_NS + 2, fresh=True)
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         tables = [row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-        assert {"trims", "withdrawals", "confirmations", "migrations"} <= set(tables)
+        assert {"trims", "withdrawals", "reinstatements", "confirmations", "migrations"} <= set(tables)
         for table in tables:
             before = connection.execute(f"SELECT * FROM {table}").fetchall()
             assert before, table

@@ -111,6 +111,39 @@ def test_the_log_shows_trims_and_withdraws_them(room: PracticeDaemon, open_page:
     row.get_by_role("button").click()
     expect(row).to_contain_text("withdrawn by page 127.0.0.1")
     expect(row).to_have_class("withdrawn")
+    # What was withdrawn by mistake stands again, and that can be undone, too.
+    row.get_by_role("button", name="Reinstate trim 1").click()
+    expect(row.get_by_role("button", name="Withdraw trim 1")).to_be_visible()
+    expect(row).not_to_have_class("withdrawn")
+    page.evaluate("trimbridge.commands.undo()")
+    expect(row).to_have_class("withdrawn")
+    expect(row.get_by_role("button", name="Reinstate trim 1")).to_be_visible()
+
+
+def test_the_log_tells_kind_and_error_and_no_digit_more(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1)], focus=1)
+    page = open_page(feeder.address)
+    trim = {
+        "number": 1, "step": 1, "track": 3, "adjustment": "repro level", "tone_hz": 1000.0, "speed_ips": 15.0,
+        "as_found_db": -1.234, "as_left_db": 0.037, "tolerance_db": 0.2, "within_tolerance": True, "seconds": 7.0,
+        "settled_s": 1e9, "withdrawn_by": None, "origin": "automatic", "id": "20261128-1.1",
+    }  # fmt: skip
+    for kind, error_db, resolution_db, found, left, said in (
+        ("trim", 0.004, 0.01, "−1.23", "+0.04", "± 0.01"),
+        ("undone", 0.016, 0.02, "−1.24", "+0.04", "± 0.02"),
+        ("verified", 0.08, 0.1, "−1.2", "0.0", "± 0.08"),
+        ("by hand", None, 0.05, "−1.25", "+0.05", ""),
+    ):
+        page.evaluate(
+            """(trim) => { trimbridge.log = { trims: [trim], lines: [], confirmations: [], calibration: null };
+                           trimbridge.open("log"); }""",
+            trim | {"kind": kind, "standard_error_db": error_db, "resolution_db": resolution_db},
+        )
+        cells = page.locator("tr[data-trim] td")
+        words = {"trim": "", "undone": " put back"} | {kind: f" {kind}" for kind in ("verified", "by hand")}
+        expect(cells.nth(2)).to_have_text(f"repro level, 1 kHz{words[kind]}")
+        expect(cells.nth(3)).to_have_text(found)
+        expect(cells.nth(4)).to_have_text(f"{left} ✓ {said}".strip())
 
 
 @pytest.mark.parametrize("theme", ["dark", "light"])

@@ -18,6 +18,7 @@ from bridge.procedure.outcomes import (
     Declined,
     FinishToLog,
     Outcome,
+    ReinstatementToLog,
     StepMoved,
     Told,
     TrimToLog,
@@ -199,6 +200,8 @@ class Studio:
                     self.told.append(text)
                 case WithdrawalToLog(trim_id):
                     self.calibration.withdrawn(trim_id)
+                case ReinstatementToLog(trim_id):
+                    self.calibration.reinstated(trim_id)
                 case StepMoved() | Accepted(moved=True):
                     self.moves += 1
                 case FinishToLog():

@@ -13,6 +13,7 @@ from bridge.procedure.commands import (
     LogNow,
     NextStep,
     PreviousStep,
+    Reinstate,
     RepeatStep,
     SelectBank,
     Withdraw,
@@ -273,6 +274,18 @@ def test_a_withdrawn_trim_counts_no_more() -> None:
     # By hand the whole way counts, as nothing of it stands any more.
     studio.done(LogNow(1))
     assert studio.summary()[-1] == ("repro level", 1, -1.0, 0.5)
+
+
+def test_a_trim_that_is_reinstated_counts_again() -> None:
+    studio = begun({1: -1.0})
+    studio.trim(1)
+    studio.done(Withdraw("T1"))
+    assert 1 in studio.missing[1]
+    studio.done(Reinstate("T1"))
+    assert 1 not in studio.missing[1]
+    # What comes next begins where that one ended.
+    studio.done(LogNow(1))
+    assert studio.summary()[-1] == ("repro level", 1, 0.0, 0.0)
 
 
 def test_a_repeated_step_is_found_and_verified_anew() -> None:

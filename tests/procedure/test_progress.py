@@ -112,6 +112,51 @@ def test_withdrawing_is_the_exact_inverse_of_logging(happened: Happened, cell: o
 
 
 @settings(deadline=None)
+@given(HAPPENED, st.integers(0, 19))
+def test_reinstating_is_the_exact_inverse_of_withdrawing(happened: Happened, number: int) -> None:
+    progress = Progress()
+    for place, ((step, track), what) in enumerate(happened):
+        if what == "turned":
+            progress.turned(step, track, Found(-place, place))
+        else:
+            made = trim(step, track, left_db=place / 10.0)
+            progress.await_log(made)
+            if what == "logged":
+                progress.logged(Record(f"{place}", made))
+    before = seen(progress)
+    made = progress.withdrawn(f"{number}")
+    revision = progress.revision
+    assert progress.reinstated(f"{number}") == made
+    assert seen(progress) == before
+    assert (progress.revision > revision) is (made is not None)
+    assert progress.reinstated(f"{number}") is None
+
+
+def test_what_was_turned_after_a_withdrawal_is_missing_also_when_the_trim_stands_again() -> None:
+    progress = Progress()
+    progress.turned(LEVEL, 1, Found(-1.4, 20.0))
+    progress.await_log(trim(LEVEL, 1))
+    progress.logged(Record("a", trim(LEVEL, 1)))
+    progress.withdrawn("a")
+    progress.turned(LEVEL, 1, Found(-0.4, 30.0))
+    assert progress.reinstated("a") == trim(LEVEL, 1)
+    assert progress.standing(LEVEL, 1) == (trim(LEVEL, 1),)
+    assert not progress.is_complete(LEVEL, 1)
+    progress.await_log(trim(LEVEL, 1))
+    assert progress.is_complete(LEVEL, 1)
+
+
+def test_a_withdrawn_trim_of_a_calibration_that_is_resumed_stands_again_in_its_place() -> None:
+    progress = Progress()
+    first, last = trim(LEVEL, 1, left_db=0.1), trim(LEVEL, 1, left_db=0.2)
+    progress.restore([Record("a", first), Record("b", last)], ["a"])
+    assert progress.standing(LEVEL, 1) == (last,)
+    assert progress.reinstated("a") == first
+    assert progress.found_and_left(LEVEL, 1) == (first, last)
+    assert progress.newest == "b"
+
+
+@settings(deadline=None)
 @given(HAPPENED)
 def test_a_refused_trim_leaves_nothing_behind(happened: Happened) -> None:
     progress = Progress()

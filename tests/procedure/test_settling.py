@@ -12,8 +12,9 @@ from bridge.procedure.evidence import Evidence
 from bridge.procedure.hindsight import CHANGED, crept, most_likely_change
 from bridge.procedure.movement import still_blocks
 from bridge.procedure.record import KEPT_BLOCKS, Record
-from bridge.procedure.settling import resolution_db, settled
+from bridge.procedure.settling import settled
 from bridge.procedure.trim_watch import TrimWatch
+from bridge.readings import resolution_db
 from tests.procedure.hands import move, recognised, tape, watched
 
 

@@ -20,8 +20,8 @@ SENT = """
 /health/dropped_packets i, /health/midi s, /health/midi_losses i, /health/message s
 """
 TAKEN = """
-/do/next, /do/back, /do/repeat, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/log i, /do/undo s, /do/note s,
-/do/confirm ss, /do/take_back ss, /do/finish, /practice/turn isf, /practice/tone f, /practice/path s,
+/do/next, /do/back, /do/repeat, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/log i, /do/undo s, /do/reinstate s,
+/do/note s, /do/confirm ss, /do/take_back ss, /do/finish, /practice/turn isf, /practice/tone f, /practice/path s,
 /subscribe i, /unsubscribe, /pair s, /version
 """
 

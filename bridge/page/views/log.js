@@ -1,14 +1,17 @@
 // The log so far: each trim with its way, notes and events, the newest first.
 
 import { element, svg } from "../elements.js";
-import { hzText, placeOf, textOf } from "../scale.js";
+import { hzText, levelText, placeOf, textOf } from "../scale.js";
 import { clock, view } from "./prepare.js";
+
+// What somebody did; a trim is a trim without a word.
+const KIND_WORDS = { undone: "put back", verified: "verified", "by hand": "by hand" };
 
 const trails = new Map(); // by step and revision, so that the log is not read anew for every picture
 
 export function logView(app) {
   const trims = [...app.log.trims].reverse();
-  const head = ["At", "Track", "Step", "Found", "Left", "Took", "Way", "Withdraw"].map((name) => element("th", { scope: "col", class: ["Found", "Left", "Took"].includes(name) ? "number" : null }, name));
+  const head = ["At", "Track", "Step", "Found", "Left ± error", "Took", "Way", "Change"].map((name) => element("th", { scope: "col", class: ["Found", "Left ± error", "Took"].includes(name) ? "number" : null }, name));
   const body = element("tbody", {}, ...trims.map((trim) => rowOf(app, trim)));
   const lines = [...app.log.lines].reverse().map((line) => element("tr", {}, element("td", {}, clock(line.at_s)), element("td", {}, line.kind), element("td", {}, line.text)));
   drawTrails(app, body);
@@ -23,22 +26,23 @@ export function logView(app) {
 }
 
 function rowOf(app, trim) {
-  const withdraw = trim.withdrawn_by
-    ? `withdrawn by ${trim.withdrawn_by}`
-    : element("button", { disabled: !app.setup.visitor.may_command, "aria-label": `Withdraw trim ${trim.number}`, onclick: () => app.commands.do(`withdraw trim of track ${trim.track}`, "/do/undo", "s", [trim.id]) }, "Withdraw");
-  const left = trim.as_left_db === null ? "?" : textOf(trim.as_left_db);
-  const found = trim.as_found_db === null ? "?" : textOf(trim.as_found_db);
+  const [word, address, back] = trim.withdrawn_by ? ["Reinstate", "/do/reinstate", "/do/undo"] : ["Withdraw", "/do/undo", "/do/reinstate"];
+  const change = () => app.commands.do(`${word.toLowerCase()} trim of track ${trim.track}`, address, "s", [trim.id], [back, "s", trim.id]);
+  const button = element("button", { disabled: !app.setup.visitor.may_command, "aria-label": `${word} trim ${trim.number}`, onclick: change }, word);
+  const by = trim.withdrawn_by ? element("span", {}, `withdrawn by ${trim.withdrawn_by} `) : null;
+  const [found, left] = [trim.as_found_db, trim.as_left_db].map((db) => levelText(db, trim.resolution_db));
+  const kind = KIND_WORDS[trim.kind];
   return element(
     "tr",
     { class: trim.withdrawn_by ? "withdrawn" : "", "data-trim": trim.id, "data-step": trim.step, "data-tolerance": trim.tolerance_db },
     element("td", {}, clock(trim.settled_s)),
     element("td", { "data-name": "track" }, element("b", {}, String(trim.track))),
-    element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
+    element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`, kind ? element("span", { class: "kind" }, element("br"), ` ${kind}`) : null),
     element("td", { class: "number", "data-name": "found" }, found),
-    element("td", { class: "number", "data-name": "left" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.spread_db === null ? null : element("span", {}, element("br"), ` ± ${trim.spread_db.toFixed(2)}`)),
+    element("td", { class: "number", "data-name": "left" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.standard_error_db === null ? null : element("span", {}, element("br"), ` ± ${Math.max(trim.standard_error_db, 0.01).toFixed(2)}`)),
     element("td", { class: "number", "data-name": "took" }, `${trim.seconds.toFixed(0)} s`),
-    element("td", { class: "way" }, trim.origin === "by hand" ? "by hand" : ""),
-    element("td", { class: "act" }, withdraw),
+    element("td", { class: "way" }, ""),
+    element("td", { class: "act" }, by, button),
   );
 }
 

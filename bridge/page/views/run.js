@@ -1,7 +1,7 @@
 // The run: every step with what was found and left, what is missing, and the sum at the end.
 
 import { element } from "../elements.js";
-import { hzText, textOf } from "../scale.js";
+import { hzText, levelText, sizeText, textOf } from "../scale.js";
 import { sheet } from "../sheet.js";
 import { view } from "./prepare.js";
 
@@ -48,8 +48,8 @@ function rowOf(app, step, tracks, now) {
     element("td", {}, element("span", { class: "mark", "aria-label": isDone ? "done" : trims.length ? "begun" : "to do" }, isDone ? (outside.length ? "!" : "✓") : trims.length ? "◐" : "○")),
     element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), ` ${hzText(step.tone_hz)}, ${step.speed_ips} in/s`),
     element("td", { class: "number", "data-name": "target" }, ...targetOf(step)),
-    element("td", { class: "number", "data-name": "as found" }, spanText(trims.map((trim) => trim.as_found_db))),
-    element("td", { class: "number", "data-name": "as left" }, spanText(trims.map((trim) => trim.as_left_db)), outside.length ? element("span", {}, element("br"), ` outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
+    element("td", { class: "number", "data-name": "as found" }, spanText(trims, "as_found_db")),
+    element("td", { class: "number", "data-name": "as left" }, spanText(trims, "as_left_db"), outside.length ? element("span", {}, element("br"), ` outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
     element("td", { "data-name": "missing" }, missing.length === tracks.length ? "all" : missing.length ? missing.join(", ") : "nothing"),
     element("td", { class: "act" }, open),
   );
@@ -62,12 +62,11 @@ function targetOf(step) {
   return [`${textOf(step.target_vu)}${sure} VU`, element("br"), ` tolerance ${step.tolerance_db} dB`];
 }
 
-function spanText(values) {
-  const known = values.filter((value) => value !== null);
+function spanText(trims, name) {
+  const known = trims.filter((trim) => trim[name] !== null).sort((one, other) => one[name] - other[name]);
   if (!known.length) return "–";
-  const low = Math.min(...known);
-  const high = Math.max(...known);
-  return low === high ? textOf(low) : `${textOf(low)} … ${textOf(high)}`;
+  const [low, high] = [known[0], known.at(-1)].map((trim) => levelText(trim[name], trim.resolution_db));
+  return low === high ? low : `${low} … ${high}`;
 }
 
 function summary(app, tracks) {
@@ -88,17 +87,18 @@ function practiceSummary(app) {
   const trims = app.log.trims.filter((trim) => !trim.withdrawn_by && trim.as_left_db !== null && trim.step);
   const judged = trims.filter((trim) => trim.within_tolerance !== null);
   if (!judged.length) return null;
-  const errors = judged.map((trim) => Math.abs(trim.as_left_db)).sort((one, other) => one - other);
+  const nearest = [...judged].sort((one, other) => Math.abs(one.as_left_db) - Math.abs(other.as_left_db));
+  const within = (trim) => `${sizeText(trim.as_left_db, trim.resolution_db)} dB`;
   const seconds = trims.map((trim) => trim.seconds).sort((one, other) => one - other);
   const middle = (values) => values[Math.floor(values.length / 2)];
   const head = ["Step", "Track", "Was off by", "Came within", "Took"];
   const rows = trims.map((trim) => element("tr", { "data-practice": trim.id },
     element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
     element("td", { "data-name": "track" }, String(trim.track)),
-    element("td", { class: "number", "data-name": "was off by" }, trim.as_found_db === null ? "?" : `${Math.abs(trim.as_found_db).toFixed(2)} dB`),
-    element("td", { class: "number", "data-name": "came within" }, trim.within_tolerance === null ? "–" : `${Math.abs(trim.as_left_db).toFixed(2)} dB ${trim.within_tolerance ? "✓" : "!"}`),
+    element("td", { class: "number", "data-name": "was off by" }, trim.as_found_db === null ? "?" : `${sizeText(trim.as_found_db, trim.resolution_db)} dB`),
+    element("td", { class: "number", "data-name": "came within" }, trim.within_tolerance === null ? "–" : `${within(trim)} ${trim.within_tolerance ? "✓" : "!"}`),
     element("td", { class: "number", "data-name": "took" }, `${trim.seconds.toFixed(0)} s`)));
   return element("section", { class: "practice" }, element("h2", {}, "Practice: how it went"),
-    element("p", {}, `Half of your trims came within ${middle(errors).toFixed(2)} dB of the target, the farthest within ${errors.at(-1).toFixed(2)} dB. Half of them took ${middle(seconds).toFixed(0)} s or less, the longest ${seconds.at(-1).toFixed(0)} s. ${judged.filter((trim) => trim.within_tolerance).length} of ${judged.length} are within their tolerance.`),
+    element("p", {}, `Half of your trims came within ${within(middle(nearest))} of the target, the farthest within ${within(nearest.at(-1))}. Half of them took ${middle(seconds).toFixed(0)} s or less, the longest ${seconds.at(-1).toFixed(0)} s. ${judged.filter((trim) => trim.within_tolerance).length} of ${judged.length} are within their tolerance.`),
     element("table", {}, element("thead", {}, element("tr", {}, ...head.map((name, at) => element("th", { scope: "col", class: at > 1 ? "number" : null }, name)))), element("tbody", {}, ...rows)));
 }

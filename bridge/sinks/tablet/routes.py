@@ -149,6 +149,11 @@ class Routes:
         self._revision += 1
         self._clients.tell(PAGE_CHANGED.encode(self._revision))
 
+    def trim_was_logged(self, packet: bytes) -> None:
+        """Tell the pages of a trim that is in the log; what they read of the log from now on holds it."""
+        self.log_has_changed()
+        self._clients.tell(packet)
+
     def application(self) -> web.Application:
         """Return all of it for the server to run."""
         application = web.Application(middlewares=[self._guard], client_max_size=REQUEST_BYTES)

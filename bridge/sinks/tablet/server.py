@@ -95,7 +95,7 @@ class TabletServer:
         await runner.setup()
         site = web.SockSite(runner, self._socket, ssl_context=self._door.tls)
         await site.start()
-        self.sink.connect(self._loop, self._clients.show, self._clients.tell)
+        self.sink.connect(self._loop, self._clients.show, self._routes.trim_was_logged)
         watching = [asyncio.create_task(self._clients.watch()), asyncio.create_task(self._watch_log())]
         watching.append(asyncio.create_task(_bound_connections(runner)))
         self._ready.set()
