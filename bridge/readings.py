@@ -79,6 +79,7 @@ class Health:
     midi: MidiState = "off"
     midi_losses: int = 0
     declined_commands: int = 0
+    clock_steps: int = 0
 
 
 @dataclass(frozen=True, slots=True)

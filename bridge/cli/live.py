@@ -115,6 +115,7 @@ def health_line(frame: Frame, logged: int) -> str:
         for count, what in (
             (health.overruns, "overruns"),
             (health.source_losses, "times without source"),
+            (health.clock_steps, "times the clock was set"),
             (health.refused_packets, "packets refused"),
             (health.dropped_packets, "packets dropped"),
             (health.refused_trims, "trims NOT logged"),

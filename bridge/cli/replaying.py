@@ -12,7 +12,6 @@ from bridge.cli.failures import FailedError
 from bridge.cli.live import clock, told
 from bridge.cli.spared import spare
 from bridge.config.load import load
-from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import Engine, Viewer
 from bridge.daemon.setup import setup_of
@@ -59,7 +58,7 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
         spare(readings, recording, config, *([log] if log else []), begins=",".join(COLUMNS).encode())
     setup = setup_of(settings, settings.machine.name)
     begun_ns, begun_s = time.time_ns(), time.monotonic()
-    source = _opened(recording, settings)
+    source = Recording(recording, wanted_inputs(settings), BLOCK_FRAMES, realtime=False)
     announcer = _Announcer(quiet=as_json)
     viewers: list[Viewer] = [announcer]
     with ExitStack() as stack:
@@ -101,14 +100,6 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
     else:
         logged = f"{announcer.trims} trims logged" if log else "nothing logged: give --log to keep trims"
         print(f"{clock(position_s)} of {source.description}: {logged}; {position_s / took_s:.0f} times real time")
-
-
-def _opened(recording: Path, settings: Settings) -> Recording:
-    """Open a recording. Its time is that of the file: recorders write it when the recording ends."""
-    inputs = wanted_inputs(settings)
-    sound = Recording(recording, inputs, BLOCK_FRAMES, realtime=False, epoch_ns=0)
-    epoch_ns = recording.stat().st_mtime_ns - sound.frames * 1_000_000_000 // sound.sample_rate_hz
-    return Recording(recording, inputs, BLOCK_FRAMES, realtime=False, epoch_ns=epoch_ns)
 
 
 def _pass_through(source: Recording, engine: Engine) -> float:

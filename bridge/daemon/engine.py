@@ -53,7 +53,7 @@ from bridge.procedure.setup import Place, Setup
 from bridge.ranges import ranges
 from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
-from bridge.source.block import Block, Source
+from bridge.source.block import Block, Losses, Source
 from bridge.source.simulated import Simulated
 from bridge.wire.episodes import Episode
 
@@ -133,6 +133,8 @@ class Engine:
         self._declining = Episode()
         self._overruns_told = 0
         self._overrun_event_s = -math.inf
+        self._clock_steps_told = 0
+        self._clock_stepping = Episode()
 
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
@@ -178,6 +180,7 @@ class Engine:
         self.calibration.source_began(source.inputs, source.sample_rate_hz, position_s)
         self._published = 0
         self._overruns_told = 0
+        self._clock_steps_told = 0
         self._patch_simulated()
         if self._health.problem:
             self._event("source back", source.description)
@@ -208,8 +211,11 @@ class Engine:
         assert self._source is not None
         for levels in self._meter.push(block):
             self.levels(levels)
-        if self._source.overruns > self._overruns_told:
-            self._tell_overrun(self._source)
+        losses = self._source.losses
+        if losses.overruns > self._overruns_told:
+            self._tell_overrun(losses)
+        if losses.clock_steps > self._clock_steps_told:
+            self._tell_clock_step(losses)
 
     def levels(self, levels: Levels) -> None:
         """Take the levels of one moment."""
@@ -357,15 +363,22 @@ class Engine:
     def _event(self, kind: str, message: str, **details: object) -> None:
         self._submit(EventEntry(kind, message, time.time_ns(), details))
 
-    def _tell_overrun(self, source: Source) -> None:
+    def _tell_clock_step(self, losses: Losses) -> None:
+        """Say that times in the log may not follow on each other; lengths of time are counted in samples and do."""
+        self._clock_steps_told = losses.clock_steps
+        if self._clock_stepping.happened(time.monotonic()):
+            _log.warning("the computer's clock was set: times of day in the log before and after do not fit together")
+            self._event("clock", "the computer's clock was set", steps=losses.clock_steps)
+
+    def _tell_overrun(self, losses: Losses) -> None:
         now_s = time.monotonic()
         if now_s - self._overrun_event_s < OVERRUN_EVENT_S:
             return
         self._overrun_event_s = now_s
         if self._overruns_told == 0:
             _log.warning("samples were lost: the computer did not keep up with the audio interface")
-        self._event("overrun", "samples were lost", overruns=source.overruns, lost_frames=source.lost_frames)
-        self._overruns_told = source.overruns
+        self._event("overrun", "samples were lost", overruns=losses.overruns, lost_frames=losses.frames)
+        self._overruns_told = losses.overruns
 
     def health(self) -> Health:
         """Return what went wrong so far, and what is wrong now."""

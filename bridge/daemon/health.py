@@ -7,7 +7,7 @@ from bridge.procedure.calibration import Calibration
 from bridge.procedure.preparation import outstanding
 from bridge.readings import Health, MidiState
 from bridge.sinks.log import LogWriter
-from bridge.source.block import Source
+from bridge.source.block import Losses, Source
 from bridge.source.device import Device
 
 DECLINED_S: Final = 6.0
@@ -99,7 +99,7 @@ class HealthBook:
         self._asks_preparation = asks_preparation
         self._source: Source | None = None
         self._losses = 0
-        self._before = (0, 0)
+        self._before = Losses()  # of the sources of this run that are gone
         self._ended = False
         self._declined = ""
         self._declined_s = 0.0
@@ -117,7 +117,7 @@ class HealthBook:
     def source_lost(self, reason: str) -> None:
         """Take note that the source is gone, or still is."""
         if self._source is not None:
-            self._before = (self._overruns, self._lost_frames)
+            self._before = self.lost
             self._source = None
             self._losses += 1
         self.problem = reason
@@ -133,21 +133,18 @@ class HealthBook:
         self._declined_commands += 1
 
     @property
-    def _overruns(self) -> int:
-        return self._before[0] + (self._source.overruns if self._source else 0)
-
-    @property
-    def _lost_frames(self) -> int:
-        return self._before[1] + (self._source.lost_frames if self._source else 0)
+    def lost(self) -> Losses:
+        """What went wrong with all sources of this run."""
+        return self._before + self._source.losses if self._source else self._before
 
     def now(self, now_s: float) -> Health:
         """Return how the daemon is; ``now_s`` is monotonic."""
-        log, midi = self._log, self._midi
+        log, midi, lost = self._log, self._midi, self.lost
         return Health(
             source="ended" if self._ended else "running" if self._source else "lost",
             log=log.state if log else "off",
-            overruns=self._overruns,
-            lost_frames=self._lost_frames,
+            overruns=lost.overruns,
+            lost_frames=lost.frames,
             source_losses=self._losses,
             refused_packets=sum(one.refused_packets for one in self._counters),
             declined_commands=self._declined_commands,
@@ -156,6 +153,7 @@ class HealthBook:
             message=self._message(now_s),
             midi=midi.state if midi else "off",
             midi_losses=midi.losses if midi else 0,
+            clock_steps=lost.clock_steps,
         )
 
     def _message(self, now_s: float) -> str:

@@ -41,6 +41,29 @@ class SourceLostError(Exception):
     """No more samples will come from this source until it is opened again. The message says why, in one line."""
 
 
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """What went wrong with a stream, counted since its start.
+
+    Parameters
+    ----------
+    overruns : int
+        How often samples were lost, or the driver said so.
+    frames : int
+        Frames lost, nearly always to overruns, and then skipped in ``Block.first_frame``.
+    clock_steps : int
+        How often the time stamps left their even course: the computer's clock was set, or frames vanished uncounted.
+    """
+
+    overruns: int = 0
+    frames: int = 0
+    clock_steps: int = 0
+
+    def __add__(self, other: "Losses") -> "Losses":
+        """Return both together."""
+        return Losses(self.overruns + other.overruns, self.frames + other.frames, self.clock_steps + other.clock_steps)
+
+
 class Source(Protocol):
     """A stream of blocks. Made stopped; ``start`` once; ``read`` after it, from one thread.
 
@@ -63,13 +86,8 @@ class Source(Protocol):
         ...
 
     @property
-    def lost_frames(self) -> int:
-        """Frames lost since the start, nearly always to overruns, and then skipped in ``Block.first_frame``."""
-        ...
-
-    @property
-    def overruns(self) -> int:
-        """How often samples were lost since the start, or the driver said so."""
+    def losses(self) -> Losses:
+        """What went wrong since the start."""
         ...
 
     def start(self) -> None:

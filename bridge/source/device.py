@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.source import child
-from bridge.source.block import LARGEST, Block, SourceLostError
+from bridge.source.block import LARGEST, Block, Losses, SourceLostError
 from bridge.source.capture_clock import CaptureClock
 from bridge.source.channels import channels_to_open, checked_inputs, spoken
 from bridge.source.ring import Shape
@@ -62,10 +62,10 @@ class Device:
     def __init__(self, name: str, host_api: str, inputs: Sequence[int], sample_rate_hz: int, block_frames: int) -> None:
         self._name = name
         self._host_api = host_api
-        self._inputs = checked_inputs(inputs)
-        self._rate_hz = sample_rate_hz
+        self.inputs: Final = checked_inputs(inputs)
+        self.sample_rate_hz: Final = sample_rate_hz
         slots = max(8, round(_RING_S * sample_rate_hz / block_frames))
-        self._shape = Shape(slots, block_frames, channels_to_open(self._inputs))
+        self._shape = Shape(slots, block_frames, channels_to_open(self.inputs))
         self._opened: dict[str, str] = {}
         self._said = b""
         self._lost = "it was not started"
@@ -81,37 +81,22 @@ class Device:
         self._all_zero = True
 
     @property
-    def sample_rate_hz(self) -> int:
-        """Samples a second of each input."""
-        return self._rate_hz
-
-    @property
-    def inputs(self) -> tuple[int, ...]:
-        """Numbers of the inputs in the columns of each block."""
-        return self._inputs
-
-    @property
     def description(self) -> str:
         """Device, host API, inputs and rate in one line."""
         name = self._opened.get("name", self._name)
         host_api = self._opened.get("host_api", self._host_api)
         on = f" on {host_api}" if host_api else ""
-        return f'"{name}"{on}, {spoken(self._inputs)}, {self._rate_hz} Hz'
+        return f'"{name}"{on}, {spoken(self.inputs)}, {self.sample_rate_hz} Hz'
 
     @property
-    def lost_frames(self) -> int:
-        """Frames lost since the start.
+    def losses(self) -> Losses:
+        """What went wrong since the start.
 
-        Exact where this process was too slow. Where the driver lost them it is judged by the clock: no driver says.
-        Frames that held something that is no number, or far too large (a client of a JACK server can send such), count
-        as lost, too; that sample is delivered as silence.
+        Lost frames are exact where this process was too slow. Where the driver lost them it is judged by the clock: no
+        driver says. Frames that held something that is no number, or far too large (a client of a JACK server can send
+        such), count as lost, too; that sample is delivered as silence.
         """
-        return self._lost_frames
-
-    @property
-    def overruns(self) -> int:
-        """How often samples were lost since the start, or the driver said so."""
-        return self._overruns
+        return Losses(self._overruns, self._lost_frames, self._clock.steps)
 
     @property
     def all_zero(self) -> bool:
@@ -187,7 +172,7 @@ class Device:
 
     def _start_child(self) -> None:
         memory = SharedMemory(self._shape.total_bytes)
-        self._ring = RingReader(memory.mapping, self._shape, self._inputs)
+        self._ring = RingReader(memory.mapping, self._shape, self.inputs)
         self._socket, theirs = socket.socketpair()
         try:
             self._child = subprocess.Popen(
@@ -201,7 +186,7 @@ class Device:
             request = {
                 "name": self._name,
                 "host_api": self._host_api,
-                "sample_rate_hz": self._rate_hz,
+                "sample_rate_hz": self.sample_rate_hz,
                 "shape": {
                     "slots": self._shape.slots,
                     "frames": self._shape.frames,
@@ -254,7 +239,7 @@ class Device:
         lost_frames = slot.missed_slots * frames
         if slot.overflowed:
             late_ns = self._clock.lateness_ns(self._end_frame + lost_frames + frames, slot.monotonic_ns)
-            late_frames = round(late_ns * 1e-9 * self._rate_hz)
+            late_frames = round(late_ns * 1e-9 * self.sample_rate_hz)
             # Less than half a block is within what callbacks are late by without a loss.
             if late_frames > frames // 2:
                 lost_frames += late_frames

@@ -16,7 +16,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from bridge.source.block import LARGEST, Block, SourceLostError
+from bridge.source.block import LARGEST, Block, Losses, SourceLostError
 from bridge.source.channels import channels_to_open, checked_inputs, picked, spoken
 from bridge.source.pieces import Pieces
 
@@ -48,8 +48,9 @@ class Recording:
         Frames of each block; the last may be shorter.
     realtime : bool
         Deliver each block when it would have been captured, instead of as soon as it is read.
-    epoch_ns : int
-        Unix time in ns of the first sample.
+    epoch_ns : int, optional
+        Unix time in ns of the first sample; by default the file's own time, which recorders write when the recording
+        ends, less its length.
 
     Raises
     ------
@@ -59,56 +60,41 @@ class Recording:
         When the file cannot be used. The message is one line.
     """
 
-    def __init__(self, path: Path, inputs: Sequence[int], block_frames: int, realtime: bool, epoch_ns: int) -> None:
+    def __init__(
+        self, path: Path, inputs: Sequence[int], block_frames: int, realtime: bool, epoch_ns: int | None = None
+    ) -> None:
         self._path = path
-        self._inputs = checked_inputs(inputs)
+        self.inputs: Final = checked_inputs(inputs)
         self._block_frames = block_frames
         self._realtime = realtime
-        self._epoch_ns = epoch_ns
+        self.losses: Final = Losses()  # nothing is lost when reading a file
         with _opened(path) as sound:
-            self._rate_hz = int(sound.samplerate)
+            self.sample_rate_hz: Final = int(sound.samplerate)
             self._frames = int(sound.frames)
             self._format = f"{sound.format} {sound.subtype}"
-            _check(path, sound, channels_to_open(self._inputs))
+            _check(path, sound, channels_to_open(self.inputs))
+        self._epoch_ns = epoch_ns if epoch_ns is not None else self._from_the_file(path)
         self._pieces: queue.Queue[NDArray[np.float32] | Exception] = queue.Queue(_PIECES_AHEAD)
         self._stopping = threading.Event()
         self._reader = threading.Thread(target=self._read_ahead, name=f"read {path.name}", daemon=True)
         self._state: Exception | None = SourceLostError(f"{path}: it was not started")
-        self._piece = np.empty((0, len(self._inputs)), np.float32)
+        self._piece = np.empty((0, len(self.inputs)), np.float32)
         self._taken_frames = 0
         self._end_frame = 0
         self._started_s = 0.0
 
-    @property
-    def sample_rate_hz(self) -> int:
-        """Samples a second of each input."""
-        return self._rate_hz
-
-    @property
-    def inputs(self) -> tuple[int, ...]:
-        """Numbers of the inputs in the columns of each block."""
-        return self._inputs
-
-    @property
-    def frames(self) -> int:
-        """Length of the recording, as its header has it."""
-        return self._frames
+    def _from_the_file(self, path: Path) -> int:
+        try:
+            ended_ns = path.stat().st_mtime_ns
+        except OSError as error:
+            raise SourceLostError(f"{path}: the file cannot be opened: {error.strerror}") from None
+        return ended_ns - self._frames * 1_000_000_000 // self.sample_rate_hz
 
     @property
     def description(self) -> str:
         """File, format, length, inputs and rate in one line."""
-        length_s = self._frames / self._rate_hz
-        return f"{self._path} ({self._format}, {length_s:.1f} s), {spoken(self._inputs)}, {self._rate_hz} Hz"
-
-    @property
-    def lost_frames(self) -> int:
-        """Nothing is lost when reading a file."""
-        return 0
-
-    @property
-    def overruns(self) -> int:
-        """Nothing is lost when reading a file."""
-        return 0
+        length_s = self._frames / self.sample_rate_hz
+        return f"{self._path} ({self._format}, {length_s:.1f} s), {spoken(self.inputs)}, {self.sample_rate_hz} Hz"
 
     def start(self) -> None:
         """Begin to read ahead."""
@@ -136,7 +122,7 @@ class Recording:
         first_frame = self._end_frame
         self._taken_frames += frames
         self._end_frame += frames
-        return Block(samples, first_frame, self._epoch_ns + self._end_frame * 1_000_000_000 // self._rate_hz)
+        return Block(samples, first_frame, self._epoch_ns + self._end_frame * 1_000_000_000 // self.sample_rate_hz)
 
     def stop(self) -> None:
         """Stop reading and close the file."""
@@ -169,7 +155,7 @@ class Recording:
         return True
 
     def _due(self, end_frame: int, deadline_s: float) -> bool:
-        due_s = self._started_s + end_frame / self._rate_hz
+        due_s = self._started_s + end_frame / self.sample_rate_hz
         if due_s > deadline_s:
             self._stopping.wait(max(0.0, deadline_s - time.monotonic()))
             return False
@@ -182,11 +168,11 @@ class Recording:
         try:
             with _opened(self._path) as sound:
                 pieces = Pieces(sound, piece_frames)
-                every_channel = self._inputs == tuple(range(1, sound.channels + 1))
+                every_channel = self.inputs == tuple(range(1, sound.channels + 1))
                 frames = 0
                 while not self._stopping.is_set() and len(piece := pieces.read()) > 0:
                     self._check_sound(piece, frames)
-                    self._put(piece if every_channel else picked(piece, self._inputs))
+                    self._put(piece if every_channel else picked(piece, self.inputs))
                     frames += len(piece)
             self._put(EOFError(f"{self._path}: the recording has ended"))
         except SourceLostError as error:
@@ -199,7 +185,7 @@ class Recording:
         # A comparison with NaN is false, so this one holds for sound only.
         if not (piece.min() > -LARGEST and piece.max() < LARGEST):
             sound = (np.abs(piece) < LARGEST).all(axis=1)
-            at_s = (first_frame + int(np.argmin(sound))) / self._rate_hz
+            at_s = (first_frame + int(np.argmin(sound))) / self.sample_rate_hz
             raise SourceLostError(f"{self._path}: the sample at {at_s:.3f} s is no number, or far too large")
 
     def _put(self, piece: NDArray[np.float32] | Exception) -> None:

@@ -19,7 +19,7 @@ from bridge.simulation.recorder import Recorder
 from bridge.simulation.rendering import Renderer
 from bridge.simulation.tape import Sound
 from bridge.simulation.trimmers import POINTS_A_TICK, split
-from bridge.source.block import Block, SourceLostError
+from bridge.source.block import Block, Losses, SourceLostError
 from bridge.tape.calibration_tape import CalibrationTape
 from bridge.tape.machine import Adjustment, Machine, Path
 
@@ -97,10 +97,11 @@ class Simulated:
     ) -> None:
         if block_frames < 1:
             raise ValueError(f"a block must have 1 frame or more, not {block_frames}")
+        self.sample_rate_hz: Final = recorder.sample_rate_hz
         self._recorder = recorder
         self._renderer = Renderer(recorder)
         pairs = tuple(patch) or tuple((track, track) for track in range(1, recorder.tracks + 1))
-        self._inputs = tuple(inputs) or tuple(sorted(number for _, number in pairs))
+        self.inputs: Final = tuple(inputs) or tuple(sorted(number for _, number in pairs))
         self._block_frames = block_frames
         self._real_time = real_time
         self._end_frame = None if seconds is None else round(seconds * recorder.sample_rate_hz)
@@ -110,36 +111,15 @@ class Simulated:
         self._running = False
         self._started_ns = 0
         self._started_s = 0.0
-        self._lost_frames = 0
-        self._overruns = 0
+        self.losses = Losses()
         self._turns: dict[tuple[int, Adjustment], float] = {}
         self._columns = self._columns_for(pairs)
-
-    @property
-    def sample_rate_hz(self) -> int:
-        """Samples a second of each input."""
-        return self._recorder.sample_rate_hz
-
-    @property
-    def inputs(self) -> tuple[int, ...]:
-        """Numbers of the inputs in the columns of each block."""
-        return self._inputs
 
     @property
     def description(self) -> str:
         """What this is, for a person."""
         recorder = self._recorder
         return f"simulated recorder, {recorder.tracks} tracks at {recorder.speed_ips:g} in/s, seed {recorder.seed}"
-
-    @property
-    def lost_frames(self) -> int:
-        """Samples lost because the reader was more than `MOST_BEHIND_S` behind."""
-        return self._lost_frames
-
-    @property
-    def overruns(self) -> int:
-        """How often samples were lost."""
-        return self._overruns
 
     def start(self) -> None:
         """Begin to deliver."""
@@ -173,7 +153,7 @@ class Simulated:
             self._next_frame += frames
             self._rewind_at_end()
             columns = self._columns
-        samples = np.zeros((frames, len(self._inputs)), dtype=np.float32)
+        samples = np.zeros((frames, len(self.inputs)), dtype=np.float32)
         patched = columns >= 0
         samples[:, patched] = tracks[:, columns[patched]]
         captured_ns = self._started_ns + (first_frame + frames) * 1_000_000_000 // self.sample_rate_hz
@@ -251,7 +231,7 @@ class Simulated:
         for track in tracks.values():
             if not 1 <= track <= self._recorder.tracks:
                 raise ValueError(f"track {track} is not on the machine: it has tracks 1 to {self._recorder.tracks}")
-        return np.array([tracks.get(number, 0) - 1 for number in self._inputs], dtype=np.intp)
+        return np.array([tracks.get(number, 0) - 1 for number in self.inputs], dtype=np.intp)
 
     def _tick(self) -> int:
         return self._renderer.next_free_tick(self._next_frame)
@@ -278,8 +258,7 @@ class Simulated:
             skipped = int(-ahead_s * rate)
             with self._lock:
                 self._next_frame += skipped
-                self._lost_frames += skipped
-                self._overruns += 1
+                self.losses += Losses(overruns=1, frames=skipped)
         if ahead_s > 0.0:
             self._stopped.wait(min(ahead_s, timeout_s))
         return ahead_s <= timeout_s and not self._stopped.is_set()

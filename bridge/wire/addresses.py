@@ -171,6 +171,7 @@ FRAME_ADDRESSES: Final = (
     Address("/health/log", _LOG, "whether trims can be written", "health.log"),
     Address("/health/overruns", _COUNT, "how often samples came faster than they were read", "health.overruns"),
     Address("/health/lost_frames", _COUNT, "how many samples of each input were lost", "health.lost_frames"),
+    Address("/health/clock_steps", _COUNT, "how often the computer's clock was set", "health.clock_steps"),
     Address("/health/source_losses", _COUNT, "how often the source went away", "health.source_losses"),
     Address("/health/refused_packets", _COUNT, "packets refused, in whole or in part", "health.refused_packets"),
     Address("/health/declined_commands", _COUNT, "commands that could not be done", "health.declined_commands"),

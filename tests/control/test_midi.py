@@ -3,12 +3,12 @@
 import logging
 import random
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
 from bridge.config.load import loads
-from bridge.config.midi_settings import MidiSettings
+from bridge.config.midi_settings import MidiCommand, MidiKind, MidiSettings
 from bridge.control.inbox import INBOX, CommandInbox
 from bridge.control.midi import BURST, COMMANDS_PER_S, PORTS_KEPT, QUIET_S, SHOWN_S, MidiControl
 from bridge.control.midi_bindings import TapeWish
@@ -141,6 +141,35 @@ def test_any_message_is_any_command(keys: dict[str, Any], data: str, command: Co
     room = Room(bind(**keys))
     room.control.announce(trim(), "t-9", 0.0)
     assert room.hear(data) == [command]
+
+
+SENT: dict[str, str] = {
+    "note": "90 40 7F", "control": "B0 40 7F", "control 14 bit": "B0 01 7F", "program": "C0 05",
+    "pitch bend": "E0 7F 7F",
+    "registered parameter": "B0 65 01 64 02 06 7F", "non-registered parameter": "B0 63 01 62 02 06 7F",
+    "channel pressure": "D0 7F", "key pressure": "A0 40 7F", "song position": "F2 7F 7F", "song select": "F3 05",
+    "tune request": "F6", "start": "FA", "continue": "FB", "stop": "FC", "reset": "FF",
+    "system exclusive": "F0 7D 01 F7",
+}  # fmt: skip
+NEEDED: dict[str, dict[str, Any]] = {
+    "step": {"argument": 3}, "bank": {"argument": 2}, "focus": {"argument": 4}, "note": {"text": "a"},
+    "confirm": {"text": "heads cleaned", "who": "pedal"}, "take back": {"text": "heads cleaned", "who": "pedal"},
+    "log": {"argument": 4}, "practice turn": {"argument": 4}, "practice path": {"text": "sync"},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("message", get_args(MidiKind))
+def test_every_message_can_be_bound_to_every_command(message: str) -> None:
+    enabled = '[midi]\nmachine_control = true\nmachine_port = "Recorder"\n'
+    data = {"data": "7D 01"} if message == "system exclusive" else {}
+    done = set()
+    for command in get_args(MidiCommand):
+        room = Room(enabled + bind(message=message, command=command, **data, **NEEDED.get(command, {})))
+        room.control.announce(trim(), "t-9", 0.0)
+        taken = room.hear(SENT[message])
+        assert len(taken) + len(room.tape) == 1, command
+        done.add(str(taken or room.tape))
+    assert len(done) == len(get_args(MidiCommand)) - 1  # "hold" and "hold or go on" begin with the same
 
 
 def test_what_is_not_bound_does_nothing() -> None:

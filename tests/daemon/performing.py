@@ -25,7 +25,7 @@ from bridge.simulation.hand import Act
 from bridge.simulation.levels import render_levels
 from bridge.simulation.recorder import Recorder
 from bridge.sinks.log import LogWriter
-from bridge.source.block import Block
+from bridge.source.block import Block, Losses
 from bridge.units import SILENCE_DB
 
 CONFIG = """
@@ -84,7 +84,7 @@ class Levelled:
     sample_rate_hz = RATE_HZ
     inputs = tuple(range(1, 9))
     description = "a performance"
-    overruns = lost_frames = 0
+    losses = Losses()
 
     def __init__(self, recorder: Recorder, end_s: float) -> None:
         ticks = render_levels(recorder, 0, int(end_s * 100))

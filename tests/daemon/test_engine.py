@@ -17,7 +17,7 @@ from bridge.log.calibrations import Opening
 from bridge.log.queries import lines
 from bridge.log.store import open_reader
 from bridge.sinks.log import LogWriter
-from bridge.source.block import Block
+from bridge.source.block import Block, Losses
 from tests.system.daemon import JACK, Daemon, Ear, free_port, write_config
 from tests.system.jack import JackServer, ToneClient
 
@@ -34,8 +34,7 @@ class Stumbling:
     sample_rate_hz = 48_000
     inputs = (1, 2)
     description = "a computer that cannot keep up"
-    overruns = 0
-    lost_frames = 0
+    losses = Losses()
 
     def start(self) -> None:
         """Nothing to open."""
@@ -44,10 +43,41 @@ class Stumbling:
         """Nothing to release."""
 
     def read(self, timeout_s: float) -> Block:
-        self.overruns += 1
-        self.lost_frames += 512
+        self.losses += Losses(overruns=1, frames=512)
         samples = np.zeros((512, 2), dtype=np.float32)
-        return Block(samples, self.overruns * 1024 - 512, self.overruns * 21_000_000)
+        return Block(samples, self.losses.overruns * 1024 - 512, self.losses.overruns * 21_000_000)
+
+
+class Wound(Stumbling):
+    """A source of silence on a computer whose clock is set before each block."""
+
+    blocks = 0
+
+    def read(self, timeout_s: float) -> Block:
+        self.blocks += 1
+        self.losses += Losses(clock_steps=1)
+        return Block(np.zeros((512, 2), dtype=np.float32), self.blocks * 512 - 512, self.blocks * 10_666_667)
+
+
+def test_a_clock_that_is_set_is_counted_over_all_sources_and_told_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    setup = setup_of(loads(CONFIG, tmp_path / "c.toml"))
+    log = LogWriter(tmp_path / "log.db")
+    log.start(Opening(setup.machine, CONFIG, setup.steps, time.time_ns()))
+    engine = Engine(setup, 30.0, [], CommandInbox(), log=log)
+    for position_s in (0.0, 10.0):
+        source = Wound()
+        engine.source_began(source, position_s)
+        for _ in range(3):
+            engine.block(source.read(1.0))
+        engine.source_lost("unplugged")
+    assert engine.health().clock_steps == 6
+    assert engine.health().overruns == 0
+    engine.take(log.close())
+    assert caplog.text.count("the computer's clock was set") == 1
+    with closing(open_reader(tmp_path / "log.db")) as connection:
+        assert Counter(line.kind for line in lines(connection))["clock"] == 1
 
 
 def test_samples_that_are_lost_again_and_again_do_not_fill_the_log(tmp_path: Path) -> None:

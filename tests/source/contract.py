@@ -76,9 +76,9 @@ class SourceContract:
             gaps += block.first_frame - end_frame
             assert block.end_frame == block.first_frame + len(block.samples)
             end_frame = block.end_frame
-        assert gaps == running.lost_frames
+        assert gaps == running.losses.frames
         # A driver can report an overrun in which nothing was lost, but nothing may be lost without one.
-        assert running.overruns > 0 or gaps == 0
+        assert running.losses.overruns > 0 or gaps == 0
 
     def test_capture_times_increase_strictly_and_at_the_sample_rate(self, running: Source) -> None:
         blocks = [next_block(running) for _ in range(self.BLOCKS)]

@@ -228,8 +228,8 @@ def test_a_reader_that_is_too_slow_learns_how_much_it_has_lost(jack: JackServer)
         # What is kept is the newer half of the ring; before it the frame numbers jump.
         late = next_block(device)
         assert late.first_frame - first.end_frame >= 40 * 512
-        assert device.lost_frames == late.first_frame - first.end_frame
-        assert device.overruns >= 1
+        assert device.losses.frames == late.first_frame - first.end_frame
+        assert device.losses.overruns >= 1
         assert late.captured_ns > first.captured_ns
     finally:
         device.stop()
@@ -244,16 +244,16 @@ def test_what_is_no_sound_becomes_silence_and_is_counted_and_the_other_inputs_go
             wait_until(lambda: arrive(device, [-20.0, -20.0]), "tones")
             for level_dbfs in (float("nan"), 400.0):
                 tones.play([level_dbfs, -20.0])
-                before = device.lost_frames
+                before = device.losses.frames
 
                 def counted(before: int = before) -> bool:
                     samples = next_block(device).samples
                     assert np.isfinite(samples).all()
                     goes_on = np.abs(samples[:, 1]).max() == pytest.approx(0.1, abs=0.001)
-                    return bool(goes_on and device.lost_frames > before + 4800)
+                    return bool(goes_on and device.losses.frames > before + 4800)
 
                 wait_until(counted, "frames are counted as lost")
-            assert device.overruns > 0
+            assert device.losses.overruns > 0
     finally:
         device.stop()
 

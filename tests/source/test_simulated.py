@@ -79,9 +79,9 @@ def test_a_reader_far_behind_loses_samples_and_they_are_counted() -> None:
     source._started_s -= 60.0
     block = source.read(1.0)
     assert block is not None
-    assert source.overruns == 1
-    assert block.first_frame == source.lost_frames
-    assert source.lost_frames > 55 * RATE_HZ
+    assert source.losses.overruns == 1
+    assert block.first_frame == source.losses.frames
+    assert source.losses.frames > 55 * RATE_HZ
     source.stop()
 
 

@@ -15,7 +15,7 @@ SENT = """
 /step/tolerance_db f, /step/uncertainty_db f, /step/complete i, /step/missing i, /step/missing_tracks s,
 /calibration/missing i, /focus/track i, /bank/number i, /hold/on T, /tape/time s,
 /trim/logged isfffs, /done s, /refused ss, /version si, /health/source s, /health/log s,
-/health/overruns i, /health/lost_frames i, /health/source_losses i, /health/refused_packets i,
+/health/overruns i, /health/lost_frames i, /health/clock_steps i, /health/source_losses i, /health/refused_packets i,
 /health/refused_trims i, /health/declined_commands i,
 /health/dropped_packets i, /health/midi s, /health/midi_losses i, /health/message s
 """

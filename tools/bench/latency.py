@@ -14,7 +14,7 @@ import numpy as np
 
 from bridge.config.load import loads
 from bridge.daemon.service import Service
-from bridge.source.block import Block
+from bridge.source.block import Block, Losses
 from tools.bench.timing import report
 
 TRACKS, RATE_HZ, FRAMES = 24, 96_000, 512
@@ -27,7 +27,7 @@ class Clocked:
     sample_rate_hz = RATE_HZ
     inputs = tuple(range(1, TRACKS + 1))
     description = "clocked"
-    lost_frames = overruns = 0
+    losses = Losses()
 
     def __init__(self) -> None:
         tone = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(RATE_HZ) / RATE_HZ)
