@@ -1,34 +1,35 @@
-"""The live view in a terminal: frames in; a row a track out, with figure, direction, position and state.
+"""The live view in a terminal: frames in; what is wrong, the step, all tracks and the newest trims out.
 
-Position is drawn on a strip with the target in the middle and the tolerance around it, so that size and sign are seen
-from across the room; no colour carries anything that a word or a sign does not carry too.
+What is wrong and how to stop stand at the top; then come the tracks, all of them in 24 lines of 80 characters, and what
+is left of the window is for the newest messages.
 """
 
-import math
+import textwrap
 import threading
 from collections import deque
 from collections.abc import Callable
 from typing import Final
 
-from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
-from rich.table import Table
+from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.text import Text
 
 from bridge.cli.figures import found_of, left_of, signed
-from bridge.readings import Frame, Reading, StepReading, Trim
+from bridge.cli.track_blocks import track_lines
+from bridge.readings import Frame, StepReading, Trim
 
-HALF_CELLS: Final = 18
-"""Most cells of the strip to either side of the target."""
+MESSAGES: Final = 8
+"""Most messages that are shown, where there is room."""
 
-LEAST_HALF_CELLS: Final = 4
+LEAST_MESSAGES: Final = 2
+"""So many are shown before tracks are put side by side."""
 
-OTHER_COLUMNS: Final = 44
-"""What the other columns take."""
+WRAPPED: Final = 3
+"""Most lines of the step, and of what is wrong: 20 are left for the tracks in a window of 24."""
 
-RANGE_DB: Final = 3.0
-"""What the strip shows to either side; beyond it an arrow stands at its end."""
+LEAST_TRACK_ROWS: Final = 3
+"""The heading, tracks, and how many more there are."""
 
-MESSAGES: Final = 4
+STOPPING: Final = "Ctrl-C stops; what is logged stays"
 
 
 class LiveView:
@@ -54,25 +55,49 @@ class LiveView:
     def say(self, text: str) -> None:
         """Show a message among the trims."""
         with self._lock:
-            self._trims.append(text)
+            self._trims.append(" ".join(text.split()))
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        """Draw, as wide as the terminal."""
-        yield self.drawn(console.width)
+        """Draw, as large as the terminal."""
+        # The line below the last one belongs to the cursor.
+        yield Group(*self.drawn(console.width, console.height - 1))
 
-    def drawn(self, columns: int) -> RenderableType:
-        """Return the picture for a terminal of so many columns."""
+    def drawn(self, columns: int, rows: int) -> list[Text]:
+        """Return the picture for so many columns and rows of a terminal, a line each."""
         frame = self._frame
-        if frame is None:
-            return Text(f"{self._title}: waiting for the source")
         with self._lock:
-            trims, logged = list(self._trims), self._logged
-        # A window that is too low loses what stands at the bottom: what is wrong stands at the top.
-        health = Text(health_line(frame, logged), style="bold" if frame.health.message else "")
-        parts: list[RenderableType] = [Text(self._title, style="bold"), Text(headline(frame)), health]
-        parts.append(_tracks(frame, half_cells(columns)))
-        parts += [Text(line) for line in trims]
-        return Group(*parts)
+            said, logged = list(self._trims), self._logged
+        lines = [_across(self._title, STOPPING, columns)]
+        if frame is None:
+            lines.append(Text("waiting for the source"))
+        else:
+            health = health_line(frame, logged)
+            most = min(WRAPPED, max(1, rows // 5))
+            lines += _wrapped(health, columns, most, "bold" if frame.health.message else "")
+            lines += _wrapped(headline(frame), columns, most)
+            kept = min(LEAST_MESSAGES, len(said))
+            tracks_rows = max(LEAST_TRACK_ROWS, rows - len(lines) - kept)
+            lines += track_lines(frame.readings, frame.step.tolerance_db, frame.focus_track, columns, tracks_rows)
+        room = max(0, rows - len(lines))
+        lines += [Text(text) for text in said[len(said) - min(room, len(said)) :]]
+        for line in lines:
+            line.no_wrap = True
+            line.overflow = "ellipsis"
+        return lines[:rows]
+
+
+def _across(left: str, right: str, columns: int) -> Text:
+    """Return two texts at both ends of a line; the right one is whole as long as it fits."""
+    room = max(0, columns - len(right) - 2)
+    shown = Text(left)
+    shown.truncate(room, overflow="ellipsis", pad=True)
+    shown.stylize("bold")
+    return shown + Text(f"  {right}" if room else right)
+
+
+def _wrapped(text: str, columns: int, most: int, style: str = "") -> list[Text]:
+    lines = textwrap.wrap(text, max(columns, 10), max_lines=most, placeholder=" …")
+    return [Text(line, style=style) for line in lines]
 
 
 def told(trim: Trim, trim_id: str) -> str:
@@ -130,61 +155,6 @@ def clock(position_s: float) -> str:
     """Return a time as h:mm:ss."""
     whole = int(position_s)
     return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
-
-
-def half_cells(columns: int) -> int:
-    """Return how many cells the strip has to either side of the target: the strip gives way before the figures do."""
-    return max(LEAST_HALF_CELLS, min(HALF_CELLS, (columns - OTHER_COLUMNS) // 2))
-
-
-def _tracks(frame: Frame, half: int) -> Table:
-    table = Table(box=None, pad_edge=False, header_style="")
-    for heading, right in (
-        ("track", True), ("dB", True), ("level", False), ("target".center(2 * half + 1), False),
-        ("spread", True), ("VU", True), ("state", False),
-    ):  # fmt: skip
-        table.add_column(heading, justify="right" if right else "left", no_wrap=True)
-    for reading in frame.readings:
-        deviation_db = reading.deviation_db if math.isnan(reading.fine_db) else reading.fine_db
-        quiet = reading.state == "quiet"
-        table.add_row(
-            Text(f"{'▸ ' if reading.track == frame.focus_track else ''}{reading.track}"),
-            Text("—" if quiet else signed(deviation_db), style="bold"),
-            Text("" if quiet else direction(deviation_db, frame.step.tolerance_db)),
-            Text(strip(math.nan if quiet else deviation_db, frame.step.tolerance_db, half)),
-            Text("" if math.isnan(reading.spread_db) else f"±{reading.spread_db:.2f}"),
-            Text(_vu(reading)),
-            Text(reading.state),
-        )
-    return table
-
-
-def _vu(reading: Reading) -> str:
-    return "—" if reading.vu < -60.0 else signed(reading.vu)
-
-
-def direction(deviation_db: float, tolerance_db: float) -> str:
-    """Return which way the level has to go."""
-    if abs(deviation_db) <= tolerance_db:
-        return "leave"
-    return "lower" if deviation_db > 0.0 else "raise"
-
-
-def strip(deviation_db: float, tolerance_db: float, half: int = HALF_CELLS) -> str:
-    """Return the position of a deviation as text: the target in the middle, the tolerance as a thick line."""
-    cells = ["─"] * (2 * half + 1)
-    zone = min(half, round(tolerance_db / RANGE_DB * half))
-    cells[half - zone : half + zone + 1] = ["━"] * (2 * zone + 1)
-    cells[half] = "┿"
-    if not math.isnan(deviation_db):
-        cell = half + round(deviation_db / RANGE_DB * half)
-        if cell < 0:
-            cells[0] = "◀"
-        elif cell >= len(cells):
-            cells[-1] = "▶"
-        else:
-            cells[cell] = "●"
-    return "".join(cells)
 
 
 class Lines:

@@ -63,18 +63,22 @@ def serve(
         LiveView(f"{machine_name(settings)}, {settings.machine.tracks} tracks") if _is_seen(plain) else Lines(out.say)
     )
     service = Service(settings, config_text, [view, *viewers], make_source=make_source, fresh=fresh)
-    terminal = threading.Thread(target=_at_terminal, args=(view, service), name="terminal", daemon=True)
+    terminal: threading.Thread | None = None
     try:
         with _stopping_on_signals(service):
             service.start()
             try:
-                for line in _greeting(service, settings):
-                    view.say(line)
+                greeting = list(_greeting(service, settings))
                 if isinstance(view, LiveView):
+                    arguments = (view, service, greeting)
+                    terminal = threading.Thread(target=_at_terminal, args=arguments, name="terminal", daemon=True)
                     terminal.start()
+                else:
+                    for line in greeting:
+                        view.say(line)
                 while not service.wait(REDRAW_S):
                     attend(service)
-                if terminal.is_alive():
+                if terminal is not None:
                     terminal.join(CLOSING_S)
             finally:
                 service.stop()
@@ -83,7 +87,7 @@ def serve(
     finally:
         log_to_terminal()
         free = [out.close(), complaints.close()]
-    if terminal.is_alive() or not all(free) or _is_held_up():
+    if (terminal is not None and terminal.is_alive()) or not all(free) or _is_held_up():
         # Somebody has stopped reading or is still asked a question, or a disk does not answer: Python's own end would
         # wait for them for ever.
         os._exit(DONE if service.error is None else FAILED)
@@ -119,10 +123,14 @@ def _greeting(service: Service, settings: Settings) -> Iterator[str]:
         yield "log: off"
 
 
-def _at_terminal(view: LiveView, service: Service) -> None:
-    """Ask what is to be asked, then show the view until the end; in a thread, because a terminal may stand still."""
+def _at_terminal(view: LiveView, service: Service, greeting: Sequence[str]) -> None:
+    """Say the way in, ask what is to be asked, then show the view until the end.
+
+    In a thread, because a terminal may stand still. The way in stays above the view, where it can be scrolled to.
+    """
     # A terminal that is gone sends a signal of its own, which ends the daemon.
     with suppress(OSError):
+        print("\n".join(greeting), flush=True)
         if sys.stdin.isatty() and service.asks_preparation:
             # Ctrl-D: no more questions.
             with suppress(EOFError):
