@@ -271,7 +271,12 @@ export function table(rows) {
   return element("table", {}, element("tbody", {}, ...rows.map(([name, value]) => element("tr", {}, element("td", {}, name), element("td", {}, value)))));
 }
 
+// Numbers in their order in few words: 1, 2, 4–16.
 export function rangeText(numbers) {
-  const isRun = numbers.every((number, place) => place === 0 || number === numbers[place - 1] + 1);
-  return isRun && numbers.length > 2 ? `${numbers[0]}–${numbers.at(-1)}` : numbers.join(", ");
+  const runs = [];
+  for (const number of numbers) {
+    if (runs.at(-1)?.at(-1) === number - 1) runs.at(-1).push(number);
+    else runs.push([number]);
+  }
+  return runs.map((run) => (run.length > 2 ? `${run[0]}–${run.at(-1)}` : run.join(", "))).join(", ");
 }

@@ -14,8 +14,8 @@ import { Trails } from "./parts/trails.js";
 import { Trimmers } from "./parts/trimmers.js";
 import { openMenu } from "./menu.js";
 import { pairFromAddress } from "./pairing.js";
-import { Sound } from "./sound.js";
 import { levelText } from "./scale.js";
+import { Sound } from "./sound.js";
 import { logView } from "./views/log.js";
 import { prepareView } from "./views/prepare.js";
 import { runView } from "./views/run.js";
@@ -165,8 +165,11 @@ class App {
   }
 
   openTrim() {
-    const rows = this.layout[matchMedia("(orientation: portrait)").matches ? "portrait" : "landscape"];
-    const grid = element("div", { class: "trim" }, element("h1", { class: "unseen" }, `Trim ${this.setup.machine.name}`));
+    const all = this.layout[matchMedia("(orientation: portrait)").matches ? "portrait" : "landscape"];
+    // Trimmers stand in place of the overview: a track each, too. Figure and commands stay, an apprentice needs both.
+    const gone = matchMedia("(max-height: 700px)").matches ? ["tracks", "strip"] : ["tracks"];
+    const rows = this.trimmers?.isOpen ? all.filter(({ parts }) => !gone.includes(parts.join())) : all;
+    const grid = element("div", { class: this.trimmers?.isOpen ? "trim practice" : "trim" }, element("h1", { class: "unseen" }, `Trim ${this.setup.machine.name}`));
     this.grid = grid;
     this.rows = rows;
     for (const row of rows) {
@@ -177,7 +180,7 @@ class App {
       grid.append(line);
     }
     this.view.replaceChildren(grid);
-    if (this.trimmers?.isOpen) grid.append(this.trimmers.element);
+    if (this.trimmers?.isOpen) grid.insertBefore(this.trimmers.element, grid.children[this.trimmersPlace + 1] ?? null);
     this.sizeRows();
     this.commands.arrange();
     // At once: a button has no name until it is painted.
@@ -190,11 +193,19 @@ class App {
     const heights = this.rows.map((row) => {
       const at = row.parts.indexOf("commands");
       const widths = row.widths.length ? row.widths : row.parts.map(() => 1);
-      const share = at < 0 ? 0 : widths[at] / widths.reduce((sum, width) => sum + width);
-      const least = at >= 0 ? this.commands.leastHeight(this.grid.clientWidth * share) : row.parts.includes("step") && this.hasMenu ? this.touch + 4 : row.parts.includes("status") ? STATUS_PX : 0;
-      return `minmax(${least}px, ${row.height}fr)`;
+      const wide = at < 0 ? 0 : widths[at] / widths.reduce((sum, width) => sum + width);
+      const least = at >= 0 ? this.commands.leastHeight(this.grid.clientWidth * wide) : row.parts.includes("step") && this.hasMenu ? this.touch + 4 : row.parts.includes("status") ? STATUS_PX : 0;
+      const share = this.trimmers?.isOpen && row.parts.join() === "strip" ? 0.5 : 1;
+      return `minmax(${least}px, ${row.height * share}fr)`;
     });
+    if (this.trimmers?.isOpen) heights.splice(this.trimmersPlace, 0, "auto");
     this.grid.style.gridTemplateRows = heights.join(" ");
+  }
+
+  // Above the commands, or below everything.
+  get trimmersPlace() {
+    const place = this.rows.findIndex(({ parts }) => parts.includes("commands"));
+    return place < 0 ? this.rows.length : place;
   }
 
   make(name) {

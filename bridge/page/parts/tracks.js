@@ -2,11 +2,12 @@
 
 import { isBias, shownOf, toleranceOf } from "../deviation.js";
 import { Drawing, element, palette } from "../elements.js";
-import { placeOf, signOf, textOf } from "../scale.js";
+import { levelText, placeOf, signOf } from "../scale.js";
 import { colourOf, line, mark, uncertaintyBar } from "./marks.js";
 
 const FITS_NUMBER = 22; // narrower columns show every fourth number, and that of the focus
 const SMALLEST_PX = 15; // below this what stands under a track is no longer read: there its sign alone stands, large
+const SMALLEST_SHARE = 0.018; // the same as a share of the screen: a large one is looked at from farther away
 const DESCRIBED_MS = 2000;
 
 export class Tracks {
@@ -68,7 +69,7 @@ export class Tracks {
     const logged = this.app.trimOf(number);
     const isOpen = this.app.openTracks.has(number);
     if (logged && !isOpen) {
-      const left = logged.as_left_db === null ? "?" : textOf(logged.as_left_db);
+      const left = levelText(logged.as_left_db, logged.resolution_db);
       return `${number} ${logged.within_tolerance === false ? "!" : "✓"} ${left}`;
     }
     if (number === this.app.nextTrack) return `${number} next`;
@@ -167,7 +168,7 @@ export class Tracks {
     context.strokeStyle = colours.faint;
     context.lineWidth = 2;
     if (words === "–") return void line(context, x - size * 0.2, low, x + size * 0.2, low);
-    if (small >= SMALLEST_PX) {
+    if (small >= Math.max(SMALLEST_PX, SMALLEST_SHARE * Math.min(innerWidth, innerHeight))) {
       if (words === "clip") {
         context.fillStyle = colours.alert;
         context.fillRect(x - column * 0.47, low - small * 0.65, column * 0.94, small * 1.3);

@@ -1,5 +1,6 @@
 // The run: every step with what was found and left, what is missing, and the sum at the end.
 
+import { rangeText } from "../commands.js";
 import { element } from "../elements.js";
 import { hzText, levelText, sizeText, textOf } from "../scale.js";
 import { sheet } from "../sheet.js";
@@ -49,8 +50,8 @@ function rowOf(app, step, tracks, now) {
     element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), ` ${hzText(step.tone_hz)}, ${step.speed_ips} in/s`),
     element("td", { class: "number", "data-name": "target" }, ...targetOf(step)),
     element("td", { class: "number", "data-name": "as found" }, spanText(trims, "as_found_db")),
-    element("td", { class: "number", "data-name": "as left" }, spanText(trims, "as_left_db"), outside.length ? element("span", {}, element("br"), ` outside: ${outside.map((trim) => trim.track).join(", ")}`) : null),
-    element("td", { "data-name": "missing" }, missing.length === tracks.length ? "all" : missing.length ? missing.join(", ") : "nothing"),
+    element("td", { class: "number", "data-name": "as left" }, spanText(trims, "as_left_db"), outside.length ? element("span", {}, element("br"), ` outside: ${rangeText(outside.map((trim) => trim.track))}`) : null),
+    element("td", { "data-name": "missing" }, missing.length === tracks.length ? "all" : missing.length ? rangeText(missing) : "nothing"),
     element("td", { class: "act" }, open),
   );
 }

@@ -17,6 +17,7 @@ from typing import Final
 from bridge.log.faults import LogError, fault_of
 from bridge.log.queries import LoggedTrim, Selection, calibrations, confirmations_of, lines, trims
 from bridge.log.store import open_reader
+from bridge.procedure.progress import TRACKS_TOLD
 from bridge.procedure.steps import Step
 
 JsonObject = dict[str, object]
@@ -137,7 +138,7 @@ class History:
             return {"log": "on", "calibration": None, "trims": [], "confirmations": [], "lines": []}
         calibration = found[-1]
         logged = trims(connection, Selection(calibration=calibration.id))
-        said = [line for line in lines(connection, calibration.id) if line.kind != "confirmation"]
+        said = [line for line in lines(connection, calibration.id) if line.kind not in ("confirmation", TRACKS_TOLD)]
         return {
             "log": "on",
             "calibration": {
