@@ -10,8 +10,10 @@ from typing import Final
 
 import numpy as np
 
+from bridge.procedure.blocks import Bools, Floats
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.movement import LEAST_STILL
+from bridge.procedure.record import Indices
 
 CHANGED: Final = 4.5
 """Times the deviation of wander by which a level must have changed where no movement was seen."""
@@ -29,6 +31,22 @@ CREEP_BLOCKS: Final = 100
 """Blocks on either side of a change in which it is asked whether the level crept."""
 
 CREEP_SHARE: Final = 0.35
+
+WAY_BLOCKS: Final = 200
+"""Blocks on either side in which it is asked whether the way was a long one."""
+
+HAND_BLOCKS: Final = 15
+"""A hand makes a small turn in so many blocks."""
+
+CLEARLY: Final = 1.0
+CLEARLY_AGAIN: Final = 1.1
+"""Times as much must be explained by a short way as by a long one; the second on a track that has just crept."""
+
+_SPANS, _MIDDLES = (
+    column.ravel().astype(np.float64)
+    for column in np.meshgrid([1, 5, HAND_BLOCKS, 30, 100, 150, 250, 2 * WAY_BLOCKS], np.arange(-60, 61, 10))
+)
+_LONG: Final = _SPANS > 30
 
 UNSEEN_CHANCE: Final = 0.25
 """How often a hand that seems to have left has turned once more, by too little to be seen: people who chase a needle
@@ -103,11 +121,11 @@ def sureness(evidence: Evidence, track: int, before: tuple[int, int], after: tup
     return best[1], best[0]
 
 
-def crept(evidence: Evidence, track: int, start: int, block: int, end: int) -> bool:
+def crept(evidence: Evidence, track: int, start: int, block: int, end: int, *, again: bool = False) -> bool:
     """Say whether a level that is another before a block than after it has crept there, rather than been moved.
 
     What creeps goes on as it did before: from one half of the stretch on either side to the other it makes much of the
-    way that it makes across the block.
+    way that it makes across the block. Of a track that has just crept it takes more to believe in a hand (``again``).
     """
     own = evidence.own
     half = min(block - max(start, own.oldest), end - block, CREEP_BLOCKS) // 2
@@ -119,15 +137,21 @@ def crept(evidence: Evidence, track: int, start: int, block: int, end: int) -> b
     across_db = levels_db[2] - levels_db[1]
     if beside_db * np.sign(across_db) > CREEP_SHARE * abs(across_db):
         return True
-    # Or a straight line explains more of it than two levels do.
-    level_db = own.level_db(max(start, own.oldest), end)[:, track]
+    # Or a long way explains more of it than a short one does.
+    start = max(start, own.oldest, block - WAY_BLOCKS)
+    level_db = own.level_db(start, min(end, block + WAY_BLOCKS))[:, track]
     held = np.isfinite(level_db)
-    apart = np.flatnonzero(held) - np.flatnonzero(held).mean()
-    after = np.arange(level_db.size)[held] >= block - max(start, own.oldest)
     values_db = level_db[held] - level_db[held].mean()
-    line = float(apart @ values_db) ** 2 / max(float(apart @ apart), 1e-9)
-    steps = float(values_db[after].sum()) ** 2 * (1.0 / max(after.sum(), 1) + 1.0 / max((~after).sum(), 1))
-    return bool(line > steps)
+    ways = _ways(np.arange(level_db.size)[held] - (block - start))
+    explained = (ways @ values_db) ** 2 / np.maximum((ways * ways).sum(axis=1), 1e-9)
+    return bool((CLEARLY_AGAIN if again else CLEARLY) * explained[_LONG].max() > explained[~_LONG].max())
+
+
+def _ways(blocks: Indices) -> Floats:
+    """Return ways from one level to another around a moment, less their mean, shape (ways, blocks)."""
+    ways = np.clip((blocks - _MIDDLES[:, np.newaxis]) / _SPANS[:, np.newaxis] + 0.5, 0.0, 1.0)
+    centred: Floats = ways - ways.mean(axis=1)[:, np.newaxis]
+    return centred
 
 
 @dataclass(frozen=True, slots=True)

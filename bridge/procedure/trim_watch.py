@@ -127,6 +127,7 @@ class TrimWatch:
         self._in_hand: Bools = np.zeros(tracks, dtype=bool)
         self._was_settled: Bools = np.zeros(tracks, dtype=bool)
         self._clipped_at: Indices = np.full(tracks, -1000, dtype=np.int_)
+        self._crept: Indices = np.full(tracks, -1000, dtype=np.int_)
         self._touched: Bools = np.zeros(tracks, dtype=bool)
         self._moving: dict[int, Act] = {}
         self._pending: dict[int, Act] = {}
@@ -328,9 +329,11 @@ class TrimWatch:
             again = before is not None and (change.block - before.end) * BLOCK_S < self._apart_s(before)
             if before is not None and not again:
                 continue
-            if crept(evidence, track, since, change.block, now):
+            again = bool(now - self._crept[track] < CREEP_BLOCKS)
+            if crept(evidence, track, since, change.block, now, again=again):
                 # What it was before compares with nothing any more.
                 evidence.own_since[track] = max(since, now - CREEP_BLOCKS)
+                self._crept[track] = now
                 continue
             act = before if before is not None else self._act(track, change.block, LATE_GUARD)
             act.in_hindsight |= before is None
