@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from bridge.procedure.blocks import Bools, Floats
+from bridge.procedure.blocks import Floats
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.movement import LEAST_STILL
 from bridge.procedure.record import Indices
