@@ -205,8 +205,12 @@ class TrimWatch:
         """
         evidence = self.evidence
         since = int(evidence.since[track])
-        if track in self._moving or since >= evidence.now:
+        moving, pending = self._moving.get(track), self._pending.get(track)
+        if (moving is not None and moving.told) or since >= evidence.now:
             return None
+        if pending is not None and not pending.told and since == pending.left_from:
+            # What is not told may be wander, and then the level has been there all the time.
+            since = max(pending.found_from, evidence.record.oldest)
         level = settled(evidence.record, evidence.unsteadiness, track, since, evidence.now)
         change = most_likely_change(evidence, track, since, evidence.now)
         changed = change is not None and change.sure >= CHANGED and abs(change.by_db) >= LEAST_TRIM_DB

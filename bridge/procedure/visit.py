@@ -184,9 +184,13 @@ class Visit:
 
     def _verdict(self, place: int, level: Settled | None, now: Moment) -> Trim | Unverified | None:
         step, track = self.step, self._bank.tracks[place]
-        if place in self._touched or self._logged.get(place):
-            return None
         steady = level if level is not None and level.seconds >= SHORTEST_S else None
+        logged = self._logged.get(place)
+        if logged:
+            # What was seen before its last trim says nothing of what that has left.
+            return self._drifted(track, steady) if steady is not None and steady.from_s > logged[-1].settled_s else None
+        if place in self._touched:
+            return None
         if not self._again and self._progress.is_complete(step, track):
             return self._drifted(track, steady)
         if not self._found:
@@ -212,14 +216,14 @@ class Visit:
         if steady is None:
             return "was not steady for long enough"
         if abs(steady.level_db) > step.tolerance_db:
-            return f"reads {steady.level_db:+.2f} dB and was not turned"
+            return f"reads {steady.level_db:+.2f} dB and was not seen to be turned"
         changed_db = step.target_vu + steady.level_db - first.level_vu
         if abs(changed_db) > step.tolerance_db + SAME_SPREADS * steady.spread_db:
             return f"has changed by {changed_db:+.2f} dB unseen"
         return ""
 
     def _drifted(self, track: int, steady: Settled | None) -> Unverified | None:
-        """Say that a track is not right any more though nobody has turned it."""
+        """Say that a track is not right any more though nobody was seen to turn it."""
         standing = self._progress.standing(self.step, track)
         if steady is None or abs(steady.level_db) <= self.step.tolerance_db:
             return None

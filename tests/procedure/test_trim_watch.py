@@ -309,6 +309,15 @@ def test_untouched_tracks_are_verified_from_all_their_steady_time() -> None:
     assert TrimWatch(2).verify(0) is None
 
 
+def test_tape_that_wobbles_just_when_the_tone_ends_is_verified_too() -> None:
+    levels = tape(60.0, 24, 0.1, memory_s=0.5)
+    watch, events = watched(levels[:1500])
+    for start in range(1500, levels.shape[0], 50):
+        events += watched(levels[start : start + 50], watch, start)[1]
+        assert all(watch.verify(track) is not None for track in range(24))
+    assert not events
+
+
 def test_a_gap_in_time_ends_what_was_seen() -> None:
     levels = tape(30.0, 8, 0.02)
     watch, _ = watched(levels[:1000])
