@@ -26,13 +26,13 @@ from bridge.procedure.acts import (
 from bridge.procedure.blocks import AROUND, BLOCK_S, Block, Blocks, Bools, Floats
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.glance import Glance
+from bridge.procedure.hands import ONSET_BLOCKS, Hands
 from bridge.procedure.hindsight import CHANGED, CREEP_BLOCKS, LEAST_TRIM_DB, Change, crept, most_likely_change
 from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, still_blocks
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Indices
-from bridge.procedure.rhythm import Rhythm
 from bridge.procedure.settling import LONGEST_S, Settled, long_enough, settled
-from bridge.procedure.verdict import as_found, found_of, is_unsure, left_of, verdict_on
+from bridge.procedure.verdict import as_found, found_of, is_unsure, left_of, verdict_on, way_of
 from bridge.procedure.wander import QUICK, SCALES
 from bridge.readings import State
 
@@ -54,23 +54,6 @@ quickest is asked most often. By chance that happens about once a minute; what f
 TOLD: Final = 5.0
 """The same for telling the person that a trimmer moves: by chance once in hours."""
 
-ONE_ACT_S: Final = 4.0
-"""A hand that is back on a trimmer within this time never left it, even if another trimmer has been moved meanwhile: to
-go there, turn it and come back takes longer, so that was another hand."""
-
-UNSTEADY_BLOCKS: Final = 10
-"""So many more blocks make a settled level where tape is so unsteady that a slow hand cannot be seen at once."""
-
-STEADY_DB: Final = 0.03
-UNSTEADY_DB: Final = 0.1
-"""Deviation of a level over 0.4 s from that of the second before: of steady tape, and beyond that of unsteady tape."""
-
-ONSET_BLOCKS: Final = 15
-"""How far the moment may be off at which a slow movement on unsteady tape is taken to have begun."""
-
-UNSTEADY_APART_S: Final = 12.0
-"""For so long a trimmer must be left alone before a movement of it is another act, where small turns cannot be seen."""
-
 SAME: Final = 3.0
 """Standard errors within which what was told and what is found later are the same."""
 
@@ -79,8 +62,6 @@ LOOK_BACK_BLOCKS: Final = 5
 
 LONGEST_DOUBT_S: Final = 20.0
 """It is not waited for longer than this before what was left is told."""
-
-WAY_POINTS: Final = 200
 
 CLIP_SHOWN_BLOCKS: Final = 10
 QUIET_BLOCKS: Final = 3
@@ -116,7 +97,7 @@ class TrimWatch:
         self.evidence: Final = Evidence(tracks)
         """What has been seen in this step."""
         self._glance = Glance(tracks)
-        self._rhythm = Rhythm()
+        self._hands = Hands(self.evidence)
         self._begin()
 
     def _begin(self) -> None:
@@ -124,28 +105,21 @@ class TrimWatch:
         self._blocks = Blocks(tracks)
         self._level = PlaybackLevel(self.evidence)
         self._missing: Indices = np.full(tracks, 1000, dtype=np.int_)
-        self._in_hand: Bools = np.zeros(tracks, dtype=bool)
         self._was_settled: Bools = np.zeros(tracks, dtype=bool)
         self._clipped_at: Indices = np.full(tracks, -1000, dtype=np.int_)
         self._crept: Indices = np.full(tracks, -1000, dtype=np.int_)
-        self._touched: Bools = np.zeros(tracks, dtype=bool)
-        self._moving: dict[int, Act] = {}
-        self._pending: dict[int, Act] = {}
-        self._still: dict[int, int] = {}
-        self._focus: int | None = None
-        self._last_onset: dict[int, int] = {}
         self._last_told: dict[int, _Told] = {}
-        self._hands = 1
+        self._hands.begin()
 
     @property
     def focus(self) -> int | None:
         """The track (0…) whose trimmer moved last in this step; None before."""
-        return self._focus
+        return self._hands.focus
 
     @property
     def touched(self) -> tuple[bool, ...]:
         """Whether the trimmer of each track has moved in this step."""
-        return tuple(bool(touched) for touched in self._touched)
+        return tuple(bool(touched) for touched in self._hands.touched)
 
     @property
     def states(self) -> tuple[State, ...]:
@@ -157,8 +131,9 @@ class TrimWatch:
             return "clipped"
         if self._missing[track] >= QUIET_BLOCKS:
             return "quiet"
-        if track in self._moving and self._moving[track].shown:
-            return "moving" if self._still.get(track, 0) <= LEAST_STILL else "settling"
+        act = self._hands.moving.get(track)
+        if act is not None and act.shown:
+            return "moving" if self._hands.is_turning(track) else "settling"
         return "settled" if self._was_settled[track] else "tone"
 
     def push(self, t_s: float, deviation_db: Floats, clipped: Bools) -> tuple[Event, ...]:
@@ -184,14 +159,16 @@ class TrimWatch:
         """
         events: list[Event] = []
         evidence = self.evidence
-        for act in list(self._moving.values()):
+        for act in list(self._hands.moving.values()):
             self._leave_if_still(act, evidence.now)
         if evidence.now:
-            self._look_back(np.flatnonzero(~self._in_hand & (self._missing < LOST_BLOCKS)))
-        for act in list(self._pending.values()):
+            self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)))
+        for act in list(self._hands.pending.values()):
             self._close(act, evidence.now, events)
         events += [
-            TrimCut(act.track, act.as_found, evidence.start_s(act.onset)) for act in self._moving.values() if act.told
+            TrimCut(act.track, act.as_found, evidence.start_s(act.onset))
+            for act in self._hands.moving.values()
+            if act.told
         ]
         evidence.begin()
         self._glance.forget()
@@ -205,7 +182,7 @@ class TrimWatch:
         """
         evidence = self.evidence
         since = int(evidence.since[track])
-        moving, pending = self._moving.get(track), self._pending.get(track)
+        moving, pending = self._hands.moving.get(track), self._hands.pending.get(track)
         if (moving is not None and moving.told) or since >= evidence.now:
             return None
         if pending is not None and not pending.told and since == pending.left_from:
@@ -221,24 +198,24 @@ class TrimWatch:
         finite = np.isfinite(block.level_db)
         self._missing = np.where(finite, 0, self._missing + 1)
         self._clipped_at[block.clipped] = evidence.now
-        evidence.note(block, self._in_hand)
+        evidence.note(block, self._hands.on)
         ended = bool(self._missing.min() >= ENDED_BLOCKS)
         lost = (self._missing >= LOST_BLOCKS) | ended
         if lost.any():
-            for act in [act for act in self._pending.values() if lost[act.track]]:
+            for act in [act for act in self._hands.pending.values() if lost[act.track]]:
                 self._close(act, evidence.now, events)
             evidence.lose(lost, ended)
         if ended:
             return
-        steady = finite & ~self._in_hand
+        steady = finite & ~self._hands.on
         evidence.compare(steady)
         self._glance.update(evidence.own, evidence.own_since[:-1], block.ahead_db, evidence.common_db, steady)
         if self._notice_level(events) and self._tracks == 2:
             return
-        for act in list(self._moving.values()):
+        for act in list(self._hands.moving.values()):
             self._follow(act, block, events)
         self._open(steady, block, events)
-        steady &= ~self._in_hand
+        steady &= ~self._hands.on
         if evidence.now % LOOK_BACK_BLOCKS == 0:
             self._look_back(np.flatnonzero(steady))
         self._close_what_is_known(events)
@@ -252,13 +229,13 @@ class TrimWatch:
             events.append(rests)
         if before is None:
             return False
-        for act in [*self._pending.values(), *self._moving.values()]:
+        for act in [*self._hands.pending.values(), *self._hands.moving.values()]:
             if act.all_moved < 0:
                 act.all_moved = before
-        evidence.since = np.where(self._in_hand, evidence.since, evidence.now)
+        evidence.since = np.where(self._hands.on, evidence.since, evidence.now)
         if self._tracks == 2:
             # Without others to compare with, what was before is of no use any more.
-            for act in list(self._pending.values()):
+            for act in list(self._hands.pending.values()):
                 self._close(act, max(before, act.left_from + 1), events)
             evidence.own_since[:] = evidence.now
         return True
@@ -280,8 +257,8 @@ class TrimWatch:
             self._take_up(int(track), start + min(still, level_db.size - 2), block, events)
         for track in self._glance.departing(watched & ~departed):
             self._take_up(int(track), evidence.now, block, events)
-        for track in self._glance.departing(self._in_hand):
-            act = self._moving[int(track)]
+        for track in self._glance.departing(self._hands.on):
+            act = self._hands.moving[int(track)]
             act.end = -1
             if not act.shown:
                 self._show(act, block, events)
@@ -289,13 +266,11 @@ class TrimWatch:
     def _take_up(self, track: int, onset: int, block: Block, events: list[Event]) -> None:
         """Follow a track that moves, as an act that goes on or as another."""
         evidence = self.evidence
-        before = self._pending.get(track)
+        before = self._hands.pending.get(track)
         act = None
-        if before is not None and (onset - before.end) * BLOCK_S < self._apart_s(before):
-            del self._pending[track]
+        if before is not None and self._hands.is_again(before, onset):
             if before.told or verdict_on(evidence, before, onset) in ("trim", "undone"):
-                self._rhythm.paused(onset - before.end)
-                before.end = before.left_from = -1
+                self._hands.go_on(before, onset)
                 act = before
             else:
                 # That was nothing: what was found is what has been there all the time.
@@ -305,8 +280,7 @@ class TrimWatch:
         if act is None:
             act = self._act(track, onset, GUARD)
         act.shown = False
-        self._in_hand[track] = True
-        self._moving[track] = act
+        self._hands.take_up(act)
         self._follow(act, block, events)
         if onset == evidence.now and not act.shown:
             self._show(act, block, events)
@@ -329,9 +303,8 @@ class TrimWatch:
             if self._is_known(track, change):
                 evidence.holds_since(track, min(change.block + GUARD, now - 1))
                 continue
-            before = self._pending.get(track)
-            again = before is not None and (change.block - before.end) * BLOCK_S < self._apart_s(before)
-            if before is not None and not again:
+            before = self._hands.pending.get(track)
+            if before is not None and not self._hands.is_again(before, change.block):
                 continue
             again = bool(now - self._crept[track] < CREEP_BLOCKS)
             if crept(evidence, track, since, change.block, now, again=again):
@@ -343,14 +316,14 @@ class TrimWatch:
             act.in_hindsight |= before is None
             act.end, act.left_from = change.block, min(change.block + LATE_GUARD, now - 1)
             act.settled_s = evidence.record.end_s(now - 1)
-            self._pending[track] = act
+            self._hands.pending[track] = act
             self._was_settled[track] = True
             evidence.holds_since(track, act.left_from)
 
     def _is_known(self, track: int, change: Change) -> bool:
         """Say whether a change is the last of an act that has been told, with the level that it led to."""
         told = self._last_told.get(track)
-        if told is None or track in self._pending or change.block > told.latest:
+        if told is None or track in self._hands.pending or change.block > told.latest:
             return False
         left_db = self.evidence.record.moments(track, change.block + GUARD, self.evidence.now)[1]
         return abs(left_db - told.left.level_db) <= SAME * told.left.standard_error_db + LEAST_TRIM_DB
@@ -370,12 +343,8 @@ class TrimWatch:
         deviations_db = evidence.deviations_db(track)
         level_db = evidence.own.level_db(max(act.onset, now - LOOKED_BACK, evidence.own.oldest), now)[:, track]
         still = still_blocks(level_db, deviations_db)
-        rested = self._still.get(track, 0)
-        # A stretch that reaches back to the onset has not been seen to end the movement.
-        self._still[track] = still if still < level_db.size else 0
-        if still < rested:
-            self._rhythm.paused(rested)
-        if still < self._rhythm.settle_blocks + round(UNSTEADY_BLOCKS * self._unsteady(track)):
+        self._hands.rest(track, still, since_onset=still >= level_db.size)
+        if still < self._hands.settle_blocks(track):
             return
         if not np.isfinite(level_db[-still:]).any() or not self._glance.is_still(track):
             return
@@ -387,27 +356,16 @@ class TrimWatch:
 
     def _show(self, act: Act, block: Block, events: list[Event]) -> None:
         """Say that a hand is on a trimmer."""
-        act.shown = True
         self._was_settled[act.track] = False
-        self._focus = act.track
-        if act.told:
-            return
-        act.told = True
-        self._last_onset[act.track] = act.onset
-        others = (other for other in self._moving.values() if other.shown and other is not act)
-        if any(self._still.get(other.track, 0) < LEAST_STILL for other in others):
-            self._hands = 2
-        events.append(MoveStarted(act.track, self.evidence.start_s(act.onset), block.end_s + AROUND * BLOCK_S))
+        if self._hands.show(act):
+            started_s = self.evidence.start_s(act.onset)
+            events.append(MoveStarted(act.track, started_s, block.end_s + AROUND * BLOCK_S))
 
     def _leave(self, act: Act) -> None:
         """Take note that the hand has left a trimmer."""
-        track = act.track
-        del self._moving[track]
-        self._still.pop(track, None)
-        self._pending[track] = act
-        self._in_hand[track] = False
-        self.evidence.holds_since(track, act.left_from)
-        self._was_settled[track] |= act.told
+        self._hands.leave(act)
+        self.evidence.holds_since(act.track, act.left_from)
+        self._was_settled[act.track] |= act.told
 
     def _leave_if_still(self, act: Act, end: int) -> None:
         """End an act of which nothing more will be seen, if the hand seems to have left."""
@@ -420,55 +378,34 @@ class TrimWatch:
 
     # -- acts end
 
-    def _elsewhere(self, act: Act) -> list[int]:
-        """Return when other trimmers were moved since the hand left this one, in order."""
-        return sorted(onset for track, onset in self._last_onset.items() if track != act.track and onset > act.end)
-
-    def _apart_s(self, act: Act) -> float:
-        """Return for how long a trimmer must be left alone before a movement of it is another act."""
-        if len(self._elsewhere(act)) >= self._hands:
-            return ONE_ACT_S
-        apart_s = self._rhythm.apart_s
-        return apart_s + max(UNSTEADY_APART_S - apart_s, 0.0) * self._unsteady(act.track)
-
-    def _unsteady(self, track: int) -> float:
-        """Return how unsteady the tape is on a track, from 0 to 1."""
-        deviation_db = self.evidence.deviations_db(track)[0]
-        return min(max((deviation_db - STEADY_DB) / UNSTEADY_DB, 0.0), 1.0)
-
-    def _latest(self, act: Act, end: int) -> int:
-        """Return up to when the hand may have been at a trimmer, unseen."""
-        elsewhere = self._elsewhere(act)
-        return elsewhere[self._hands - 1] + ONSET_BLOCKS if len(elsewhere) >= self._hands else end
-
     def _close_what_is_known(self, events: list[Event]) -> None:
         """Finish the acts of which more time would tell nothing more."""
         evidence = self.evidence
-        for act in list(self._pending.values()):
+        for act in list(self._hands.pending.values()):
             waited_s = (evidence.now - act.end) * BLOCK_S
-            if waited_s < self._apart_s(act) + 0.5:
+            if waited_s < self._hands.apart_s(act) + 0.5:
                 continue
             final = waited_s >= LONGEST_DOUBT_S
             if not long_enough(evidence.unsteadiness, act.track, evidence.now - act.left_from):
                 continue
-            if final or not is_unsure(evidence, act, evidence.now, self._latest(act, evidence.now)):
+            if final or not is_unsure(evidence, act, evidence.now, self._hands.latest(act, evidence.now)):
                 self._close(act, evidence.now, events, final=final)
 
     def _close(self, act: Act, end: int, events: list[Event], *, final: bool = True) -> None:
         """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``."""
         evidence, track = self.evidence, act.track
         end = min(max(end, act.left_from + 1), evidence.now)
-        left, behind = left_of(evidence, act, end, self._latest(act, end), self._level.until)
+        left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level.until)
         found = found_of(evidence, act, self._level.until)
         verdict = verdict_on(evidence, act, end)
         if not (math.isfinite(left.level_db) and math.isfinite(found.level_db)):
             verdict = "none"
         if verdict == "doubtful" and not final:
             return
-        self._pending.pop(track, None)
+        self._hands.pending.pop(track, None)
         told_s = evidence.record.end_s(evidence.now - 1)
         if verdict in ("none", "doubtful", "crept"):
-            self._was_settled[track] = self._touched[track]
+            self._was_settled[track] = self._hands.touched[track]
             if verdict != "crept":
                 evidence.own_since[track] = min(evidence.own_since[track], act.since)
             if act.told:
@@ -478,15 +415,13 @@ class TrimWatch:
             # It has turned once more, by too little to be seen at once.
             act.end, act.left_from = behind.block, min(behind.block + GUARD, end - 1)
             act.settled_s = max(act.settled_s, evidence.record.end_s(act.left_from))
-            if track not in self._moving:
+            if track not in self._hands.moving:
                 evidence.holds_since(track, act.left_from)
         if not act.told:
-            if all(onset < act.onset for onset in self._last_onset.values()):
-                self._focus = track
-            self._last_onset[track] = act.onset
+            self._hands.were_on(act)
             events.append(MoveStarted(track, evidence.start_s(act.onset), told_s))
-        self._last_told[track] = _Told(max(self._latest(act, end), end) + 2 * ONSET_BLOCKS, left)
-        self._touched[track] = True
+        self._last_told[track] = _Told(max(self._hands.latest(act, end), end) + 2 * ONSET_BLOCKS, left)
+        self._hands.touched[track] = True
         self._was_settled[track] = True
         events.append(
             TrimFound(
@@ -496,18 +431,7 @@ class TrimWatch:
                 started_s=evidence.start_s(act.onset),
                 ended_s=evidence.start_s(act.end),
                 settled_s=act.settled_s,
-                way=self._way(act),
+                way=way_of(evidence.record, act),
                 undone=verdict == "undone",
             )
-        )
-
-    def _way(self, act: Act) -> tuple[tuple[float, float], ...]:
-        record = self.evidence.record
-        start = max(act.onset - GUARD, record.oldest)
-        level_db = record.level_db(start, min(act.end + GUARD, record.count))[:, act.track]
-        step = -(-max(level_db.size, 1) // WAY_POINTS)
-        return tuple(
-            (round(record.end_s(start + place) - 0.5 * BLOCK_S, 3), round(float(level), 3))
-            for place, level in enumerate(level_db)
-            if place % step == 0 and math.isfinite(level)
         )

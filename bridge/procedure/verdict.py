@@ -7,9 +7,11 @@ from typing import Final, Literal
 import numpy as np
 
 from bridge.procedure.acts import Act
+from bridge.procedure.blocks import BLOCK_S
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.hindsight import CHANGED, LEAST_TRIM_DB, Left, crept, left_behind, sureness
-from bridge.procedure.movement import LATE_GUARD, LEAST_STILL
+from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL
+from bridge.procedure.record import Record
 from bridge.procedure.settling import Settled, settled
 
 CHANGED_SEEN: Final = 3.5
@@ -35,6 +37,9 @@ DOUBT: Final = 0.7
 
 COMMON_BLOCKS: Final = 10
 """What is common to all tracks is averaged over so many blocks on either side of a moved playback level."""
+
+WAY_POINTS: Final = 200
+"""The way of an act that takes long is kept in no more points."""
 
 Verdict = Literal["trim", "undone", "doubtful", "crept", "none"]
 
@@ -137,3 +142,15 @@ def as_found(evidence: Evidence, track: int, onset: int, guard: int, longest_blo
     found = settled(own, evidence.unsteadiness, track, since, end)
     common_db = own.moments(evidence.tracks, min(int(evidence.since[track]), evidence.now - 1), evidence.now)[1]
     return since, end, replace(found, level_db=found.level_db + common_db)
+
+
+def way_of(record: Record, act: Act) -> tuple[tuple[float, float], ...]:
+    """Return the way of an act as (seconds, dB)."""
+    start = max(act.onset - GUARD, record.oldest)
+    level_db = record.level_db(start, min(act.end + GUARD, record.count))[:, act.track]
+    step = -(-max(level_db.size, 1) // WAY_POINTS)
+    return tuple(
+        (round(record.end_s(start + place) - 0.5 * BLOCK_S, 3), round(float(level), 3))
+        for place, level in enumerate(level_db)
+        if place % step == 0 and math.isfinite(level)
+    )

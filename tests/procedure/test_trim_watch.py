@@ -7,9 +7,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from bridge.procedure.hands import ONE_ACT_S
 from bridge.procedure.rhythm import USUAL_APART_S
 from bridge.procedure.trim_watch import (
-    ONE_ACT_S,
     LevelMoved,
     MoveDropped,
     MoveStarted,
