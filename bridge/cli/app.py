@@ -171,11 +171,14 @@ def report(
     log: LogOption = None,
     calibration: Annotated[str, typer.Option(help="Which calibration; `last` for the newest.")] = "last",
     json: JsonOption = False,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Write a sheet for the binder instead, as HTML to be printed.")
+    ] = None,
 ) -> None:
     """Show as found and as left of every track, and what is missing."""
     from bridge.cli.report import show_report
 
-    show_report(log, calibration=calibration, as_json=json)
+    show_report(log, calibration=calibration, as_json=json, output=output)
 
 
 @app.command()

@@ -1,24 +1,20 @@
-"""What a calibration has come to: the log in; as found and as left of every track in every step, and what is missing.
-
-A track is complete in a step by what stands in the log, as `bridge.procedure.progress` says.
-"""
+"""What a calibration has come to: the command `report`."""
 
 import json
-import sqlite3
 import sys
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from bridge.cli.failures import FailedError
+from bridge.cli.failures import WrongUseError
 from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, note_line, signed
+from bridge.cli.printed import SHEET_BEGINS, printed
+from bridge.cli.sheet import Sheet, sheet_of
+from bridge.cli.spared import spare
 from bridge.cli.tables import show, table
-from bridge.log import export, queries
-from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
+from bridge.log import export
+from bridge.log.queries import LoggedTrim
 from bridge.log.store import default_path, open_reader
-from bridge.procedure.progress import TRACKS_TOLD, Missing
-from bridge.procedure.steps import Step, belongs
 from bridge.ranges import ranges
 from bridge.readings import TrimKind
 
@@ -29,77 +25,23 @@ _MARKS: Final[dict[TrimKind | None, str]] = {"verified": " v", "undone": " u", "
 """What stands behind the figures of a trim that is not simply one."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """One calibration: for each step and track the first and the last trim that stands; a track without is missing.
-
-    ``notes`` stand in the order of time, each with the last trim that had settled before it, if any.
-    """
-
-    calibration: LoggedCalibration
-    tracks: tuple[int, ...]
-    steps: tuple[Step, ...]
-    cells: tuple[dict[int, tuple[LoggedTrim, LoggedTrim]], ...]
-    notes: tuple[tuple[LoggedLine, LoggedTrim | None], ...]
-
-    @property
-    def missing(self) -> tuple[Missing, ...]:
-        """What never got into the log, or was withdrawn."""
-        lacking = (tuple(track for track in self.tracks if track not in cells) for cells in self.cells)
-        return tuple(Missing(number, tracks) for number, tracks in enumerate(lacking, 1) if tracks)
-
-
-def show_report(log: Path | None, *, calibration: str, as_json: bool) -> None:
-    """Print what a calibration has come to; ``last`` stands for the newest."""
-    with closing(open_reader(log or default_path())) as connection:
-        sheet = _sheet(connection, _chosen(connection, calibration))
-    if as_json:
+def show_report(log: Path | None, *, calibration: str, as_json: bool, output: Path | None = None) -> None:
+    """Print what a calibration has come to, or write it as a sheet for the binder; ``last`` stands for the newest."""
+    path = log or default_path()
+    if output is not None:
+        if as_json:
+            raise WrongUseError("--json prints, --output writes a sheet to be printed on paper: choose one")
+        spare(output, path, begins=SHEET_BEGINS.encode())
+    with closing(open_reader(path)) as connection:
+        sheet = sheet_of(connection, calibration)
+    if output is not None:
+        output.write_text(printed(sheet), encoding="utf-8", newline="\n")
+        print(f"written: {output}, to be printed from any browser")
+    elif as_json:
         json.dump(_record(sheet), sys.stdout, ensure_ascii=False, indent=1)
         print()
     else:
         _print(sheet)
-
-
-def _chosen(connection: sqlite3.Connection, calibration: str) -> LoggedCalibration:
-    known = list(queries.calibrations(connection))
-    if not known:
-        raise FailedError("there is no calibration in the log yet")
-    if calibration == "last":
-        return known[-1]
-    found = next((one for one in known if one.id == calibration), None)
-    if found is None:
-        raise FailedError(f"there is no calibration {calibration} in the log: the newest is {known[-1].id}")
-    return found
-
-
-def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sheet:
-    standing = list(queries.trims(connection, Selection(calibration=calibration.id, with_withdrawn=False)))
-    steps = queries.steps_of(connection, calibration.id)
-    told = [line.details for line in queries.lines(connection, calibration.id) if line.kind == TRACKS_TOLD]
-    named = told[-1].get("tracks") if told else None
-    # A log of an older program does not say which tracks there are.
-    tracks = named if isinstance(named, list) else {one.trim.track for one in standing}
-    cells = tuple(_cells(step, standing) for step in steps)
-    notes = tuple((note, _before(note, standing)) for note in queries.notes(connection, calibration.id))
-    return Sheet(calibration, tuple(sorted(tracks)), steps, cells, notes)
-
-
-def _before(note: LoggedLine, standing: list[LoggedTrim]) -> LoggedTrim | None:
-    """Return the last trim that had settled before a note."""
-    return max((one for one in standing if one.trim.settled_ns <= note.at_ns), key=_settled_ns, default=None)
-
-
-def _settled_ns(one: LoggedTrim) -> int:
-    return one.trim.settled_ns
-
-
-def _cells(step: Step, standing: list[LoggedTrim]) -> dict[int, tuple[LoggedTrim, LoggedTrim]]:
-    cells: dict[int, tuple[LoggedTrim, LoggedTrim]] = {}
-    for one in standing:
-        if belongs(one.trim, step):
-            first, _ = cells.get(one.trim.track, (one, one))
-            cells[one.trim.track] = (first, one)
-    return cells
 
 
 def _record(sheet: Sheet) -> dict[str, object]:
@@ -150,7 +92,7 @@ def _print(sheet: Sheet) -> None:
     calibration = sheet.calibration
     made = table(
         ">step", "adjustment", ">Hz", ">in/s", ">target", ">±", ">logged", "missing", "outside",
-        title=f"{calibration.machine}, calibration {calibration.id}{_standing(sheet)}",
+        title=f"{calibration.machine}, calibration {calibration.id}{sheet.standing}",
     )  # fmt: skip
     missing = {one.step: one.tracks for one in sheet.missing}
     for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1):
@@ -183,13 +125,6 @@ def _after(before: LoggedTrim | None) -> str:
         return " (before the first trim)"
     trim = before.trim
     return f" (after no. {before.sequence}, {trim.adjustment} of track {trim.track} at {trim.tone_hz:g} Hz)"
-
-
-def _standing(sheet: Sheet) -> str:
-    """Return how a calibration stands, for its title."""
-    if not sheet.calibration.ending:
-        return ", still open" if sheet.missing else ", all logged, still open"
-    return ", ended with something missing" if sheet.missing else ""
 
 
 def _print_grid(sheet: Sheet) -> None:

@@ -16,8 +16,8 @@ PAGE_COLUMNS: Final = 110
 
 
 def console() -> Console:
-    """Return where tables are printed."""
-    return Console(highlight=False, width=None if sys.stdout.isatty() else PAGE_COLUMNS)
+    """Return where tables are printed. Names in them are of people's own making, and no markup."""
+    return Console(highlight=False, markup=False, emoji=False, width=None if sys.stdout.isatty() else PAGE_COLUMNS)
 
 
 def table(*headings: str, title: str | None = None) -> Table:

@@ -202,7 +202,7 @@ class Progress:
         awaited = self._of(trim.adjustment, trim.track).awaited
         self.revision += 1
         for place, (waiting, unlogged) in enumerate(awaited):
-            if waiting == trim:
+            if waiting is trim:
                 del awaited[place]
                 return unlogged
         return []

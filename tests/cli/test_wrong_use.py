@@ -127,6 +127,12 @@ CASES: dict[str, list[Case]] = {
     "report": [
         *of_log("report"),
         (("report", "--log", "good.db", "--calibration", "19990101-1"), 1, "there is no calibration 19990101-1"),
+        (("report", "--log", "good.db", "--json", "-o", "new.html"), 2, "choose one"),
+        (("report", "--log", "good.db", "-o", "good.db"), 2, "good.db is being read and would be written over"),
+        (("report", "--log", "good.db", "-o", "text.db"), 2, "text.db is there already and holds something else"),
+        (("report", "--log", "good.db", "-o", "lost/new.html"), 1, "the folder lost is missing: make it"),
+        (("report", "--log", "good.db", "-o", "folder"), 1, "folder: Is a directory: name a file"),
+        (("report", "--log", "good.db", "-o", "closed/new.html"), 1, "closed/new.html: Permission denied"),
     ],
     "export": [
         *of_log("export"),

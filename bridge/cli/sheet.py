@@ -1,0 +1,118 @@
+"""A calibration as a whole: the log in; as found and as left of every track in every step, and what is missing, out.
+
+A track is complete in a step by what stands in the log, as `bridge.procedure.progress` says.
+"""
+
+import sqlite3
+import tomllib
+from dataclasses import dataclass
+
+from bridge.cli.failures import FailedError
+from bridge.log import queries
+from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
+from bridge.procedure.preparation import Confirmation
+from bridge.procedure.progress import TRACKS_TOLD, Missing
+from bridge.procedure.steps import Step, belongs
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One calibration: for each step and track the first and the last trim that stands; a track without is missing.
+
+    ``notes`` stand in the order of time, each with the last trim that had settled before it, if any. ``tape`` is what
+    the config said of the calibration tape, in words; empty when it said nothing.
+    """
+
+    calibration: LoggedCalibration
+    tracks: tuple[int, ...]
+    steps: tuple[Step, ...]
+    cells: tuple[dict[int, tuple[LoggedTrim, LoggedTrim]], ...]
+    notes: tuple[tuple[LoggedLine, LoggedTrim | None], ...]
+    confirmations: tuple[Confirmation, ...]
+    tape: str
+
+    @property
+    def missing(self) -> tuple[Missing, ...]:
+        """What never got into the log, or was withdrawn."""
+        lacking = (tuple(track for track in self.tracks if track not in cells) for cells in self.cells)
+        return tuple(Missing(number, tracks) for number, tracks in enumerate(lacking, 1) if tracks)
+
+    @property
+    def standing(self) -> str:
+        """How it stands, behind its name: empty when it has ended with nothing missing."""
+        if not self.calibration.ending:
+            return ", still open" if self.missing else ", all logged, still open"
+        return ", ended with something missing" if self.missing else ""
+
+
+def sheet_of(connection: sqlite3.Connection, calibration: str) -> Sheet:
+    """Return a calibration by its id; ``last`` stands for the newest.
+
+    Raises
+    ------
+    FailedError
+        When there is none of that id.
+    """
+    return _sheet(connection, _chosen(connection, calibration))
+
+
+def _chosen(connection: sqlite3.Connection, calibration: str) -> LoggedCalibration:
+    known = list(queries.calibrations(connection))
+    if not known:
+        raise FailedError("there is no calibration in the log yet")
+    if calibration == "last":
+        return known[-1]
+    found = next((one for one in known if one.id == calibration), None)
+    if found is None:
+        raise FailedError(f"there is no calibration {calibration} in the log: the newest is {known[-1].id}")
+    return found
+
+
+def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sheet:
+    standing = list(queries.trims(connection, Selection(calibration=calibration.id, with_withdrawn=False)))
+    steps = queries.steps_of(connection, calibration.id)
+    told = [line.details for line in queries.lines(connection, calibration.id) if line.kind == TRACKS_TOLD]
+    named = told[-1].get("tracks") if told else None
+    # A log of an older program does not say which tracks there are.
+    tracks = named if isinstance(named, list) else {one.trim.track for one in standing}
+    cells = tuple(_cells(step, standing) for step in steps)
+    notes = tuple((note, _before(note, standing)) for note in queries.notes(connection, calibration.id))
+    confirmations = queries.confirmations_of(connection, calibration.id)
+    tape = _tape(queries.config_of(connection, calibration.id) or "")
+    return Sheet(calibration, tuple(sorted(tracks)), steps, cells, notes, confirmations, tape)
+
+
+def _tape(config: str) -> str:
+    """Return what a config says of the calibration tape; it may be that of an older program."""
+    try:
+        tape = tomllib.loads(config).get("tape", {})
+    except tomllib.TOMLDecodeError:
+        return ""
+    if not isinstance(tape, dict):
+        return ""
+    said = [
+        str(tape.get("name") or ""),
+        f"{tape['fluxivity_nwb_per_m']} nWb/m" if "fluxivity_nwb_per_m" in tape else "",
+        f"{tape['speed_ips']} in/s" if "speed_ips" in tape else "",
+        str(tape["equalization"]) if isinstance(tape.get("equalization"), str) else "",
+        f"as in {tape['use']}" if "use" in tape else "",
+    ]
+    return ", ".join(filter(None, said))
+
+
+def _before(note: LoggedLine, standing: list[LoggedTrim]) -> LoggedTrim | None:
+    """Return the last trim that had settled before a note."""
+    return max((one for one in standing if one.trim.settled_ns <= note.at_ns), key=_settled_ns, default=None)
+
+
+def _settled_ns(one: LoggedTrim) -> int:
+    return one.trim.settled_ns
+
+
+def _cells(step: Step, standing: list[LoggedTrim]) -> dict[int, tuple[LoggedTrim, LoggedTrim]]:
+    cells: dict[int, tuple[LoggedTrim, LoggedTrim]] = {}
+    for one in standing:
+        if belongs(one.trim, step):
+            first, _ = cells.get(one.trim.track, (one, one))
+            cells[one.trim.track] = (first, one)
+    return cells
