@@ -1,4 +1,4 @@
-"""What is a tone and what is not, from samples: recorded voices of Debian's alsa-utils, and sounds that sox has made."""
+"""What is a tone and what is not, from samples: recorded voices of Debian's alsa-utils, and sounds made by sox."""
 
 import subprocess
 from collections.abc import Sequence
