@@ -4,7 +4,12 @@ Simulated calibrations go in, from two generators: the simulated recorder with a
 levels made up with other wander, other dropouts and other hands (`tools.bench.scenes`). Out come a table by difficulty,
 the worst cases, and the same for the obvious way: a threshold on the VU reading, and waiting for 2 s.
 
+Both give levels, not samples, so that hundreds can be gone through; that the levels are those of the samples is tested
+(`tests/simulation/test_levels.py`). The third, `sound`, plays the recorder as samples of 44.1 kHz to 192 kHz through
+the meter, and takes a minute for each.
+
     .venv/bin/python -m tools.bench.recognition [--calibrations 300] [--first-seed 10000] [--workers 2]
+    .venv/bin/python -m tools.bench.recognition --generator sound --calibrations 12
 
 Seeds below 1000 are for development, those of the benchmark have never been looked at.
 """
@@ -25,9 +30,10 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 
 from bridge.metering.levels import Column
+from bridge.metering.meter import Meter
 from bridge.procedure.bank import Bank
 from bridge.procedure.hands_free import HandsFree
-from bridge.procedure.patch import TrackLevels
+from bridge.procedure.patch import Patch, TrackLevels
 from bridge.procedure.steps import Step
 from bridge.procedure.trim_watch import Event, TrimFound, TrimSettled, TrimWatch
 from bridge.simulation.calibration import Manner, Performance, Task, perform
@@ -35,14 +41,16 @@ from bridge.simulation.condition import Condition
 from bridge.simulation.hand import Act, Temperament
 from bridge.simulation.levels import TickLevels, render_levels
 from bridge.simulation.recorder import Recorder
+from bridge.simulation.rendering import Renderer
 from bridge.simulation.trimmers import POINT_S
+from bridge.source.block import Block
 from bridge.tape.calibration_tape import CalibrationTape
 from bridge.tape.calibration_tape import Tone as TapeTone
 from bridge.tape.equalization import Equalization
 from bridge.tape.machine import Adjustment, Machine, Speed
 from tools.bench import scenes
 
-Generator = Literal["recorder", "scenes"]
+Generator = Literal["recorder", "scenes", "sound"]
 
 UPDATE_S: Final = 0.01
 FIRST_SEED: Final = 10_000
@@ -65,6 +73,7 @@ TASKS: Final = (
     Task("sync level", 1000.0),
 )
 REFERENCE_DBFS: Final = -18.0
+RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 FOUND_HZ_UPDATES: Final = 40
 LOCK_UPDATES: Final = 17
 """The meter finds a tone after 0.17 s and says its frequency as a mean over 0.4 s."""
@@ -184,7 +193,7 @@ class Obvious:
 # -- the simulated recorder
 
 
-def drawn_recorder(seed: int) -> tuple[Recorder, Manner, str]:
+def drawn_recorder(seed: int, sample_rate_hz: int = 48_000) -> tuple[Recorder, Manner, str]:
     """Return a recorder and how it is gone about, within the conditions of the benchmark."""
     rng = np.random.default_rng([seed, 99])
     tracks = int(rng.choice([8, 16, 24]))
@@ -221,7 +230,15 @@ def drawn_recorder(seed: int) -> tuple[Recorder, Manner, str]:
         backwards=0.2,
     )
     hand = "careful" if haste < 1 / 3 else "usual" if haste < 2 / 3 else "hasty"
-    recorder = Recorder(machine, tape, condition, seed=seed, reference_dbfs=REFERENCE_DBFS, found_db=found_db)
+    recorder = Recorder(
+        machine,
+        tape,
+        condition,
+        seed=seed,
+        sample_rate_hz=sample_rate_hz,
+        reference_dbfs=REFERENCE_DBFS,
+        found_db=found_db,
+    )
     return recorder, manner, hand
 
 
@@ -294,19 +311,35 @@ def updates_of(levels: TickLevels) -> Iterable[TrackLevels]:
         )
 
 
+def metered(recorder: Recorder, bank: Bank, ticks: int) -> Iterable[TrackLevels]:
+    """Yield what the meter says of the samples."""
+    renderer = Renderer(recorder)
+    meter = Meter(recorder.sample_rate_hz, recorder.tracks)
+    patch = Patch(bank, bank.inputs, REFERENCE_DBFS, {})
+    frames = recorder.frames_a_tick
+    for tick in range(ticks):
+        block = Block(renderer.render(tick * frames, frames), tick * frames, (tick + 1) * 10_000_000)
+        for levels in meter.push(block):
+            yield patch.tracks(levels)
+
+
 def step_of(task: Task, target_vu: float) -> Step:
     """Return the step of a task."""
     adjustment: Adjustment = task.adjustment
     return Step(adjustment, task.tone_hz, 15.0, target_vu, 0.1)
 
 
-def run_recorder(seed: int) -> Outcome:
+def run_recorder(seed: int, generator: Generator) -> Outcome:
     """Play one calibration on the simulated recorder, and recognise it."""
-    recorder, manner, hand = drawn_recorder(seed)
+    rate_hz = RATES_HZ[seed % len(RATES_HZ)]
+    recorder, manner, hand = drawn_recorder(seed, rate_hz)
+    if generator == "sound":
+        hand = f"{rate_hz / 1000:g} kHz, {hand}"
     performance = perform(recorder, TASKS, manner, seed)
-    levels = render_levels(recorder, 0, math.ceil(performance.end_s / UPDATE_S))
+    ticks = math.ceil(performance.end_s / UPDATE_S)
     steps = [step_of(stage.task, stage.target_vu) for stage in performance.stages]
     bank = Bank(1, tuple(range(1, recorder.tracks + 1)), tuple(range(1, recorder.tracks + 1)))
+    updates = metered(recorder, bank, ticks) if generator == "sound" else updates_of(render_levels(recorder, 0, ticks))
     watch = HandsFree(steps, 0, (), bank)
     # The person tells the path, while the tape is not yet at its tone; the rest follows from the tape.
     sync_from_s = performance.stages[2].end_s
@@ -316,7 +349,7 @@ def run_recorder(seed: int) -> Outcome:
     chosen = False
     began = time.perf_counter()
     spent = 0.0
-    for tick, tracks in enumerate(updates_of(levels)):
+    for tick, tracks in enumerate(updates):
         moment_s = (tick + 1) * UPDATE_S
         before = watch.index
         began = time.process_time()
@@ -352,7 +385,7 @@ def run_recorder(seed: int) -> Outcome:
         return bool(abs(now - before) > MOVING_DB)
 
     return judged(
-        "recorder",
+        generator,
         seed,
         recorder.tracks,
         math.hypot(recorder.condition.level_wander_db, 0.0),
@@ -361,7 +394,7 @@ def run_recorder(seed: int) -> Outcome:
         watched,
         obvious,
         moving,
-        levels.tone_hz.size,
+        ticks,
         spent,
     )
 
@@ -515,7 +548,7 @@ def matched(
 def run(job: tuple[Generator, int]) -> Outcome:
     """Do one job of the pool."""
     generator, seed = job
-    return run_recorder(seed) if generator == "recorder" else run_scene(seed)
+    return run_scene(seed) if generator == "scenes" else run_recorder(seed, generator)
 
 
 def row(name: str, outcomes: Sequence[Outcome], keep: Callable[[Outcome, Truth], bool] | None = None) -> str:
@@ -564,7 +597,7 @@ def report(generator: Generator, outcomes: Sequence[Outcome]) -> None:
         print(row(f"{tracks} tracks", [o for o in outcomes if o.tracks == tracks]))
     for manner in sorted({o.manner for o in outcomes}):
         print(row(manner, [o for o in outcomes if o.manner == manner]))
-    if generator == "recorder":
+    if generator != "scenes":
         for step, task in enumerate(TASKS):
             print(row(f"{task.adjustment}, {task.tone_hz:g} Hz", outcomes, lambda _, t, step=step: t.step == step))  # type: ignore[misc]
     goals(outcomes)
@@ -645,7 +678,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--calibrations", type=int, default=300, help="from each generator (default 300)")
     parser.add_argument("--first-seed", type=int, default=FIRST_SEED, help=f"default {FIRST_SEED}")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
-    parser.add_argument("--generator", choices=["recorder", "scenes"], action="append", help="default both")
+    parser.add_argument(
+        "--generator", choices=["recorder", "scenes", "sound"], action="append", help="default the first two"
+    )
     options = parser.parse_args(arguments)
     if options.calibrations < 1:
         parser.error("--calibrations must be 1 or more")
@@ -654,7 +689,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     began = time.perf_counter()
     with ProcessPoolExecutor(options.workers) as pool:
         for generator in generators:
-            report(generator, list(pool.map(run, [(generator, seed) for seed in seeds], chunksize=4)))
+            report(generator, list(pool.map(run, [(generator, seed) for seed in seeds], chunksize=1)))
     print(f"\n{time.perf_counter() - began:.0f} s with {options.workers} workers")
     return 0
 
