@@ -20,22 +20,20 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 
-from bridge.metering.levels import Column
 from bridge.metering.meter import Meter
 from bridge.procedure.bank import Bank
 from bridge.procedure.hands_free import HandsFree
 from bridge.procedure.patch import Patch, TrackLevels
 from bridge.procedure.steps import Step
-from bridge.procedure.trim_watch import Event, TrimFound, TrimSettled, TrimWatch
+from bridge.procedure.trim_watch import Event, TrimWatch
 from bridge.simulation.calibration import Manner, Performance, Task, perform
 from bridge.simulation.condition import Condition
 from bridge.simulation.hand import Act, Temperament
@@ -49,145 +47,22 @@ from bridge.tape.calibration_tape import Tone as TapeTone
 from bridge.tape.equalization import Equalization
 from bridge.tape.machine import Adjustment, Machine, Speed
 from tools.bench import scenes
+from tools.bench.judging import LEAST_DB, TASKS, UPDATE_S, Generator, Guess, Outcome, Truth, judged
+from tools.bench.obvious import Obvious
+from tools.bench.recognition_table import report
 
-Generator = Literal["recorder", "scenes", "sound"]
-
-UPDATE_S: Final = 0.01
 FIRST_SEED: Final = 10_000
-FOUND_WITHIN_S: Final = 3.0
-"""A trim that is found must overlap the true one, give or take this: a small one in much wander has no sharp moment."""
-
-LEAST_DB: Final = 0.1
-"""A true trim goes at least so far from where it was found, at some moment of it. Less is not asked for."""
-
 MOVING_DB: Final = 0.02
 """A hand that has moved the level by less than this in the last tenth of a second does not move, for a meter."""
 
 ONE_ACT_S: Final = 8.0
 """A hand that is back on the same trimmer within this time, with no other turned meanwhile, never left it."""
 
-TASKS: Final = (
-    Task("repro level", 1000.0),
-    Task("repro high", 10_000.0),
-    Task("repro low", 100.0),
-    Task("sync level", 1000.0),
-)
 REFERENCE_DBFS: Final = -18.0
 RATES_HZ: Final = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 FOUND_HZ_UPDATES: Final = 40
 LOCK_UPDATES: Final = 17
 """The meter finds a tone after 0.17 s and says its frequency as a mean over 0.4 s."""
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """One true act."""
-
-    step: int
-    track: int
-    started_s: float
-    ended_s: float
-    as_found_db: float
-    as_left_db: float
-    furthest_db: float
-    undone: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Guess:
-    """One act as it was recognised."""
-
-    step: int
-    track: int
-    started_s: float
-    ended_s: float
-    as_found_db: float
-    as_left_db: float
-    standard_error_db: float
-    settled_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What became of one calibration."""
-
-    generator: Generator
-    seed: int
-    tracks: int
-    wander_db: float
-    manner: str
-    trims: int
-    hits: tuple[tuple[Truth, Guess], ...]
-    missed: tuple[Truth, ...]
-    false: tuple[Guess, ...]
-    told: int
-    told_moving: int
-    wrong_step: int
-    obvious_hits: int
-    obvious_false: int
-    obvious_error_db: tuple[float, ...]
-    updates: int
-    seconds: float
-
-    @property
-    def calibrations(self) -> float:
-        """How many calibrations of 16 tracks and 4 steps this is worth."""
-        return self.tracks * len(TASKS) / 64.0
-
-
-# -- the obvious way
-
-
-class Obvious:
-    """A threshold on the VU reading: what moves by more is being trimmed, what then stays for 2 s is settled."""
-
-    THRESHOLD_DB: Final = 0.3
-    WAIT: Final = 200
-    # Critically damped to 99 % in 0.3 s.
-    RATE: Final = 6.64 / 0.3 * UPDATE_S
-
-    def __init__(self, step: int, tracks: int) -> None:
-        self._step = step
-        self._first = np.full(tracks, np.nan)
-        self._reading = np.full(tracks, np.nan)
-        self._held = np.full(tracks, np.nan)
-        self._found = np.full(tracks, np.nan)
-        self._moved = np.full(tracks, -1)
-        self._began = np.zeros(tracks)
-        self._listens = np.zeros(tracks, dtype=np.int_)
-        self.guesses: list[Guess] = []
-
-    def push(self, number: int, deviation_db: Column) -> None:
-        """Take one update."""
-        present = np.isfinite(deviation_db)
-        fresh = present & np.isnan(self._reading)
-        level = np.where(present, deviation_db, np.nan)
-        self._first = np.where(fresh, level, self._first + self.RATE * (level - self._first))
-        self._reading = np.where(fresh, level, self._reading + self.RATE * (self._first - self._reading))
-        self._listens = np.where(present, self._listens + 1, 0)
-        self._held = np.where(self._listens == 50, self._reading, np.where(present, self._held, np.nan))
-        moved = np.abs(self._reading - self._held) > self.THRESHOLD_DB
-        began = moved & (self._moved < 0)
-        self._found = np.where(began, self._held, self._found)
-        self._began = np.where(began, number, self._began)
-        self._held = np.where(moved, self._reading, self._held)
-        self._moved = np.where(moved, number, np.where(present, self._moved, -1))
-        for track in np.flatnonzero((self._moved >= 0) & (number - self._moved >= self.WAIT)):
-            started_s, ended_s = self._began[track] * UPDATE_S, self._moved[track] * UPDATE_S
-            self.guesses.append(
-                Guess(
-                    self._step,
-                    int(track),
-                    float(started_s),
-                    float(ended_s),
-                    float(self._found[track]),
-                    float(self._reading[track]),
-                    math.nan,
-                    number * UPDATE_S,
-                )
-            )
-            self._held[track] = self._reading[track]
-            self._moved[track] = -1
 
 
 # -- the simulated recorder
@@ -450,226 +325,13 @@ def run_scene(seed: int) -> Outcome:
     )
 
 
-# -- judging
-
-
-def judged(
-    generator: Generator,
-    seed: int,
-    tracks: int,
-    wander_db: float,
-    manner: str,
-    truths: Sequence[Truth],
-    watched: Sequence[tuple[int, Event]],
-    obvious: Sequence[Guess],
-    moving: Callable[[Truth, float], bool],
-    updates: int,
-    seconds: float,
-) -> Outcome:
-    """Hold what was recognised against the truth."""
-    guesses = [
-        Guess(
-            step,
-            event.track,
-            event.started_s,
-            event.ended_s,
-            event.as_found.level_db,
-            event.as_left.level_db,
-            event.as_left.standard_error_db,
-            event.settled_s,
-        )
-        for step, event in watched
-        if isinstance(event, TrimFound)
-    ]
-    hits, missed, false = matched(truths, guesses)
-    told = [event for _, event in watched if isinstance(event, TrimSettled)]
-    told_moving = sum(
-        any(truth.track == event.track and moving(truth, event.told_s) for truth in truths) for event in told
-    )
-    obvious_hits, _, obvious_false = matched(truths, obvious)
-    real = [truth for truth in truths if truth.furthest_db >= LEAST_DB]
-    wrong_step = sum(
-        any(t.track == g.track and t.step != g.step and overlap_s(t, g) > -FOUND_WITHIN_S for t in real) for g in false
-    )
-    return Outcome(
-        generator,
-        seed,
-        tracks,
-        wander_db,
-        manner,
-        len(real),
-        tuple(hits),
-        tuple(missed),
-        tuple(false),
-        len(told),
-        told_moving,
-        wrong_step,
-        len(obvious_hits),
-        len(obvious_false),
-        tuple(guess.as_left_db - truth.as_left_db for truth, guess in obvious_hits),
-        updates,
-        seconds,
-    )
-
-
-def overlap_s(truth: Truth, guess: Guess) -> float:
-    """Return for how long a true act and a recognised one overlap; below 0, how far they are apart."""
-    return min(truth.ended_s, guess.ended_s) - max(truth.started_s, guess.started_s)
-
-
-def matched(
-    truths: Sequence[Truth], guesses: Sequence[Guess]
-) -> tuple[list[tuple[Truth, Guess]], list[Truth], list[Guess]]:
-    """Pair true acts with recognised ones on the same track in the same step, the nearest first."""
-    pairs = sorted(
-        (
-            (-overlap_s(truth, guess), t, g)
-            for t, truth in enumerate(truths)
-            for g, guess in enumerate(guesses)
-            if truth.track == guess.track and truth.step == guess.step and overlap_s(truth, guess) >= -FOUND_WITHIN_S
-        ),
-    )
-    used_truths: set[int] = set()
-    used_guesses: set[int] = set()
-    hits: list[tuple[Truth, Guess]] = []
-    for _, t, g in pairs:
-        if t not in used_truths and g not in used_guesses:
-            used_truths.add(t)
-            used_guesses.add(g)
-            if truths[t].furthest_db >= LEAST_DB:
-                hits.append((truths[t], guesses[g]))
-    missed = [truth for t, truth in enumerate(truths) if t not in used_truths and truth.furthest_db >= LEAST_DB]
-    return hits, missed, [guess for g, guess in enumerate(guesses) if g not in used_guesses]
-
-
-# -- the report
+# -- all of them
 
 
 def run(job: tuple[Generator, int]) -> Outcome:
     """Do one job of the pool."""
     generator, seed = job
     return run_scene(seed) if generator == "scenes" else run_recorder(seed, generator)
-
-
-def row(name: str, outcomes: Sequence[Outcome], keep: Callable[[Outcome, Truth], bool] | None = None) -> str:
-    """Return a line of the table; ``keep`` picks true acts, and then false ones are not counted."""
-    hits = [(o, t, g) for o in outcomes for t, g in o.hits if keep is None or keep(o, t)]
-    missed = sum(1 for o in outcomes for t in o.missed if keep is None or keep(o, t))
-    total = len(hits) + missed
-    if total == 0:
-        return f"{name:34s}        –"
-    errors = np.array([g.as_left_db - t.as_left_db for _, t, g in hits]) if hits else np.zeros(1)
-    within = np.array([abs(g.as_left_db - t.as_left_db) <= 2.0 * g.standard_error_db for _, t, g in hits] or [False])
-    waits = np.array([g.settled_s - t.ended_s for _, t, g in hits] or [math.nan])
-    waits = waits[np.isfinite(waits)]
-    worth = sum(o.calibrations for o in outcomes)
-    false = f"{sum(len(o.false) for o in outcomes) / worth:6.3f}" if keep is None else "     –"
-    wait = f"{np.median(waits):5.2f}" if waits.size else "    –"
-    return (
-        f"{name:34s}{total:7d} {100.0 * len(hits) / total:7.2f} {false} "
-        f"{np.sqrt(np.mean(errors**2)):7.3f} {np.quantile(np.abs(errors), 0.95):7.3f} "
-        f"{100.0 * within.mean():6.1f} {wait}"
-    )
-
-
-HEADER: Final = (
-    f"{'':34s}{'true':>7s} {'found':>7s} {'false':>6s} {'as left, error dB':>15s} {'in 2 SE':>6s} {'settled'}\n"
-    f"{'':34s}{'trims':>7s} {'%':>7s} {'/cal':>6s} {'rms':>7s} {'95 %':>7s} {'%':>6s} {'s':>5s}"
-)
-
-
-def report(generator: Generator, outcomes: Sequence[Outcome]) -> None:
-    """Print all that was found out with one generator."""
-    print(f"\n== {generator}: {len(outcomes)} calibrations, seeds {outcomes[0].seed}–{outcomes[-1].seed}\n")
-    print(HEADER)
-    print(row("all", outcomes))
-    for low, high in ((0.0, 0.05), (0.05, 0.1), (0.1, 0.2), (0.2, 1.0)):
-        print(row(f"wander {low:g}–{high:g} dB", [o for o in outcomes if low <= o.wander_db < high]))
-    for low, high in ((0.0, 1.0), (1.0, 2.0), (2.0, 4.0), (4.0, 8.0), (8.0, 1e9)):
-        name = f"trim {low:g}–{high:g} × wander" if high < 1e9 else f"trim over {low:g} × wander"
-
-        def sized(o: Outcome, t: Truth, low: float = low, high: float = high) -> bool:
-            return low <= (t.furthest_db if t.undone else abs(t.as_left_db - t.as_found_db)) / o.wander_db < high
-
-        print(row(name, outcomes, sized))
-    print(row("undone", outcomes, lambda _, t: t.undone))
-    for tracks in sorted({o.tracks for o in outcomes}):
-        print(row(f"{tracks} tracks", [o for o in outcomes if o.tracks == tracks]))
-    for manner in sorted({o.manner for o in outcomes}):
-        print(row(manner, [o for o in outcomes if o.manner == manner]))
-    if generator != "scenes":
-        for step, task in enumerate(TASKS):
-            print(row(f"{task.adjustment}, {task.tone_hz:g} Hz", outcomes, lambda _, t, step=step: t.step == step))  # type: ignore[misc]
-    goals(outcomes)
-    worst(outcomes)
-
-
-def goals(outcomes: Sequence[Outcome]) -> None:
-    """Print the goals, what was measured beside them, and the obvious way."""
-    trims = sum(o.trims for o in outcomes)
-    worth = sum(o.calibrations for o in outcomes)
-    hits = [(o, t, g) for o in outcomes for t, g in o.hits]
-    clear = [(o, t) for o in outcomes for t in (*o.missed, *(t for t, _ in o.hits)) if _clear(o, t)]
-    clear_hits = sum(1 for o, t, _ in hits if _clear(o, t))
-    at_1khz = np.array(
-        [g.as_left_db - t.as_left_db for o, t, g in hits if 0.03 <= o.wander_db <= 0.05 and t.step in (0, 3)] or [0.0]
-    )
-    within = np.mean([abs(g.as_left_db - t.as_left_db) <= 2.0 * g.standard_error_db for _, t, g in hits])
-    waits = np.array([g.settled_s - t.ended_s for o, t, g in hits if o.wander_db <= 0.05] or [math.nan])
-    moving, told = sum(o.told_moving for o in outcomes), sum(o.told for o in outcomes)
-    false = sum(len(o.false) for o in outcomes)
-    wrong = sum(o.wrong_step for o in outcomes)
-    obvious = np.array([error for o in outcomes for error in o.obvious_error_db] or [0.0])
-    print(
-        f"\n{'':58s}{'goal':>12s}{'measured':>12s}{'obvious way':>13s}\n"
-        f"{'trims found, % of all':58s}{'≥ 99.5':>12s}{100 * len(hits) / trims:12.2f}"
-        f"{100 * sum(o.obvious_hits for o in outcomes) / trims:13.2f}\n"
-        f"{'  of those that go 4 × wander and more':58s}{'':12s}{100 * clear_hits / max(len(clear), 1):12.2f}\n"
-        f"{'false trims a calibration of 16 tracks × 4 steps':58s}{'≤ 0.2':>12s}{false / worth:12.3f}"
-        f"{sum(o.obvious_false for o in outcomes) / worth:13.3f}\n"
-        f"{'trims in the wrong step':58s}{'0':>12s}{wrong:12d}\n"
-        f"{'as left, 1 kHz, wander 0.03–0.05 dB, 95 % within, dB':58s}{'0.03':>12s}"
-        f"{np.quantile(np.abs(at_1khz), 0.95):12.3f}\n"
-        f"{'as left, any, error rms, dB':58s}{'':12s}"
-        f"{np.sqrt(np.mean([(g.as_left_db - t.as_left_db) ** 2 for _, t, g in hits])):12.3f}"
-        f"{np.sqrt(np.mean(obvious**2)):13.3f}\n"
-        f"{'as left within 2 standard errors, any wander, %':58s}{'95':>12s}{100 * within:12.1f}\n"
-        f"{'settled is said after, wander to 0.05 dB, median, s':58s}{'≤ 2':>12s}{np.nanmedian(waits):12.2f}\n"
-        f"{'settled is said while the hand moves, of ' + str(told):58s}{'0':>12s}{moving:12d}\n"
-        f"{'time for an update, µs':58s}{'':12s}"
-        f"{1e6 * sum(o.seconds for o in outcomes) / sum(o.updates for o in outcomes):12.0f}"
-    )
-
-
-def _clear(outcome: Outcome, truth: Truth) -> bool:
-    size_db = truth.furthest_db if truth.undone else abs(truth.as_left_db - truth.as_found_db)
-    return size_db >= 4.0 * outcome.wander_db
-
-
-def worst(outcomes: Sequence[Outcome]) -> None:
-    """Print the ten worst cases: false trims and misses by how far they stand out, then errors in standard errors."""
-    cases: list[tuple[float, str]] = []
-    for o in outcomes:
-        where = f"seed {o.seed}, {o.tracks} tracks, wander {o.wander_db:.3f} dB, {o.manner}"
-        for t in o.missed:
-            size_db = t.furthest_db if t.undone else abs(t.as_left_db - t.as_found_db)
-            what = f"missed {t.as_found_db:+.2f} → {t.as_left_db:+.2f}{' undone' if t.undone else ''}"
-            cases.append((size_db / o.wander_db, f"{what}, {_place(t)}; {where}"))
-        for g in o.false:
-            size_db = abs(g.as_left_db - g.as_found_db)
-            what = f"false {g.as_found_db:+.2f} → {g.as_left_db:+.2f}"
-            cases.append((2.0 + size_db / o.wander_db, f"{what}, {_place(g)}; {where}"))
-        for t, g in o.hits:
-            error_db = abs(g.as_left_db - t.as_left_db)
-            what = f"left {t.as_left_db:+.3f}, said {g.as_left_db:+.3f} ± {g.standard_error_db:.3f}"
-            cases.append((error_db / o.wander_db, f"{what}, {_place(t)}; {where}"))
-    print("\nThe ten worst cases:")
-    for weight, text in sorted(cases, reverse=True)[:10]:
-        print(f"  {weight:7.1f}  {text}")
-
-
-def _place(act: Truth | Guess) -> str:
-    return f"step {act.step + 1} track {act.track + 1} at {act.started_s:.1f}–{act.ended_s:.1f} s"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
