@@ -10,6 +10,7 @@ import itertools
 import logging
 import math
 import os
+import re
 import resource
 import signal
 import socket
@@ -23,8 +24,10 @@ from pathlib import Path
 
 import pytest
 
+from bridge.cli.running import STOP_LIMIT_S
 from tests.system.daemon import JACK, ROOT, Daemon, Ear, free_port, message, write_config
 from tests.system.jack import JackServer
+from tests.system.midi import Player
 from tests.system.sound import tones
 
 LOGGER = logging.getLogger(__name__)
@@ -208,6 +211,77 @@ def everything_wrong(directory: Path, recording: str) -> Iterator[tuple[Room, Da
             yield room, daemon
 
 
+@contextlib.contextmanager
+def everything_hung(directory: Path, recording: str) -> Iterator[tuple[Room, Daemon]]:
+    """What can hang does, all at once: sound and MIDI with their processes, the disk, a tablet, a subscriber by TCP."""
+    tcp_port = free_port()
+    more = (
+        f'tcp = "size"\ntcp_port = {tcp_port}\n'
+        '[[midi.bind]]\nport = "Ring box"\nmessage = "note"\ncommand = "next"\n'
+        '[[midi.meter]]\nport = "Ring box"\nmessage = "control 14 bit"\nnumber = 0\n'
+    )
+    room = Room(directory, JACK, more=more)
+    with (
+        closing(room.ear),
+        JackServer(channels=2, synchronous=False) as server,
+        Player(server, "Ring box"),
+        Daemon(room.config, server.environment) as daemon,
+    ):
+        daemon.until(lambda: room.ear.value("/health/source") == "running", "the source runs")
+        daemon.until(lambda: room.ear.value("/health/midi") == "ready", "the ports are open")
+        page = re.search(r"page: http://([\d.]+):(\d+)/", daemon.output)
+        assert page
+        with contextlib.ExitStack() as hung:
+            # Both are sent every frame and read none of them.
+            tablet = hung.enter_context(closing(deaf((page[1], int(page[2])), upgrade(page[1], int(page[2])))))
+            assert tablet.recv(12) == b"HTTP/1.1 101"
+            asked = message("/subscribe", 3600)
+            hung.enter_context(closing(deaf(("127.0.0.1", tcp_port), len(asked).to_bytes(4, "big") + asked)))
+            room.hears_frames(daemon, 3)
+            hung.enter_context(log_that_hangs(room.log))
+            room.ear.send(room.port, message("/do/note", "wakes the log"))
+            daemon.until(lambda: room.ear.value("/health/log") == "refusing", "the log refuses")
+            children = children_of(daemon.process.pid)
+            assert len(children) == 2, "capture and MIDI"
+            for process_id in (server.pid, *children):
+                os.kill(process_id, signal.SIGSTOP)
+                hung.callback(suppressed(os.kill), process_id, signal.SIGCONT)
+            yield room, daemon
+            assert not [one for one in children if Path(f"/proc/{one}").exists()], "its processes have ended with it"
+
+
+def deaf(address: tuple[str, int], request: bytes) -> socket.socket:
+    """Return a connection that has asked for something, and takes a few kilobytes of it."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+    made.settimeout(30.0)
+    made.connect(address)
+    made.sendall(request)
+    return made
+
+
+def upgrade(host: str, port: int) -> bytes:
+    """Return the opening of a WebSocket (RFC 6455, 4.1; the key is that of its example)."""
+    return (
+        f"GET /live HTTP/1.1\r\nHost: {host}:{port}\r\nOrigin: http://{host}:{port}\r\nUpgrade: websocket\r\n"
+        "Connection: Upgrade\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n\r\n"
+    ).encode()
+
+
+def children_of(process_id: int) -> list[int]:
+    """Return the processes that any thread of a process has started (Linux, proc(5))."""
+    tasks = Path(f"/proc/{process_id}/task").iterdir()
+    return [int(word) for task in tasks for word in (task / "children").read_text().split()]
+
+
+def suppressed(call: Callable[..., None]) -> Callable[..., None]:
+    def quietly(*words: int) -> None:
+        with contextlib.suppress(ProcessLookupError):
+            call(*words)
+
+    return quietly
+
+
 @pytest.mark.parametrize(
     ("trouble", "number"),
     [
@@ -219,6 +293,7 @@ def everything_wrong(directory: Path, recording: str) -> Iterator[tuple[Room, Da
         (log_never_opens, signal.SIGTERM),
         (packets_flooding, signal.SIGTERM),
         (everything_wrong, signal.SIGTERM),
+        (everything_hung, signal.SIGTERM),
     ],
     ids=lambda value: getattr(value, "__name__", None) or signal.Signals(value).name,
 )
@@ -232,11 +307,34 @@ def test_stops_on_a_signal_whatever_is_wrong(
         assert daemon.stop(number) == 0, daemon.output
         assert daemon.output.endswith("stopped\n")
         assert "Traceback" not in daemon.output
+        assert "not everything ended" not in daemon.output
         LOGGER.info("%s: stopped in %.2f s", trouble.__name__, daemon.stopped_in_s)
         assert daemon.stopped_in_s < STOP_S * LENIENCE
         # Its port is free again.
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as one:
             one.bind(("127.0.0.1", room.port))
+
+
+def test_a_stage_that_never_ends_is_left_behind(room: Room) -> None:
+    """No fault that is known; the bound is for those that are not. A program around the program makes one."""
+    endless = (
+        "import sys, threading\n"
+        "from bridge.daemon.service import Service\n"
+        "Service.stop = lambda self: threading.Event().wait()\n"
+        "sys.argv = ['trimbridge', *sys.argv[sys.argv.index('run'):]]\n"
+        "from bridge.cli.app import main\n"
+        "main()\n"
+    )
+    script = room.config.with_name("endless.py")
+    script.write_text(endless)
+    with Daemon(room.config, {**os.environ, "PYTHONPATH": str(ROOT)}, before=[sys.executable, str(script)]) as daemon:
+        room.is_steady(daemon)
+        assert daemon.stop(signal.SIGTERM) == 0, daemon.output
+        assert daemon.output.count("not everything ended within") == 1
+        assert "Traceback" not in daemon.output
+        assert STOP_LIMIT_S <= daemon.stopped_in_s < STOP_LIMIT_S + STOP_S * LENIENCE
+        room.ear.heard_all()
+        assert room.logged == room.announced
 
 
 # --- what cannot be started ------------------------------------------------------------------------------------------
