@@ -62,7 +62,7 @@ class Page:
             queries,
         )
         names = (*page.names, host_name()) if settings.osc.announce else page.names
-        self._kept = PairedFile(paired) if paired is not None and code else None
+        self._kept = PairedFile(paired, page.pairing_code) if paired is not None and code else None
         self._control = (
             PageControl(inbox, code, self._kept.read(), self._kept.keep) if self._kept else PageControl(inbox, code)
         )

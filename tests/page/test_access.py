@@ -1,5 +1,8 @@
 """Who may look, who may command: other sites, pairing, the link that only watches."""
 
+import base64
+import hashlib
+import subprocess
 import threading
 import time
 from collections.abc import Iterator
@@ -7,10 +10,10 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Browser, Error, expect
 
 from bridge.procedure.commands import NextStep
-from tests.page.conftest import OpenPage
+from tests.page.conftest import CHROMIUM, OpenPage
 from tests.page.rooms import Feeder, reading
 
 CODE = "482913"
@@ -101,6 +104,45 @@ def test_from_the_network_one_watches_until_paired(network: Feeder, open_page: O
     page.locator("[data-command=next]").click()
     expect(page.locator(".progress .said")).to_have_text("next step: done")
     assert [type(request.command) for request in network.requests] == [NextStep]
+
+
+def test_the_page_lives_over_https_with_a_certificate_of_ones_own(
+    browser: Browser, open_page: OpenPage, tmp_path: Path
+) -> None:
+    certificate, key = tmp_path / "page.pem", tmp_path / "page-key.pem"
+
+    def openssl(*words: str) -> bytes:
+        return subprocess.run(["openssl", *words], check=True, capture_output=True, timeout=60).stdout
+
+    openssl("req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2",
+            "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1",
+            "-keyout", str(key), "-out", str(certificate))  # fmt: skip
+    public_key = openssl("pkey", "-in", str(key), "-pubout", "-outform", "DER")
+    trusted = base64.b64encode(hashlib.sha256(public_key).digest()).decode()
+    feeder = Feeder(tmp_path, f'certificate = "{certificate}"\ncertificate_key = "{key}"')
+    try:
+        feeder.show([reading(1, 0.5)], focus=1)
+        assert feeder.address.startswith("https://127.0.0.1:")
+        # Nobody is let in by a certificate that the browser has not been told to trust.
+        with pytest.raises(Error, match="ERR_CERT_AUTHORITY_INVALID"):
+            open_page(feeder.address, wait=False)
+        trusting = browser.browser_type.launch(
+            executable_path=CHROMIUM,
+            args=["--no-sandbox", "--disable-gpu", f"--ignore-certificate-errors-spki-list={trusted}"],
+        )
+        try:
+            page = trusting.new_page()
+            page.goto(feeder.address)
+            expect(page.locator(".figure .number")).to_have_attribute("data-text", "+0.50", timeout=30_000)
+            expect(page.locator("#band")).to_be_hidden()
+            assert page.evaluate("[isSecureContext, new URL(trimbridge.link.socket.url).protocol]") == [True, "wss:"]
+            page.locator("[data-command=next]").click()
+            expect(page.locator(".progress .said")).to_have_text("next step: done")
+            assert [type(request.command) for request in feeder.requests] == [NextStep]
+        finally:
+            trusting.close()
+    finally:
+        feeder.close()
 
 
 def test_a_scanned_code_pairs_and_leaves_no_trace(network: Feeder, open_page: OpenPage) -> None:

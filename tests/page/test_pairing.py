@@ -99,7 +99,68 @@ def test_a_paired_screen_commands_after_a_restart(tmp_path: Path) -> None:
             assert visit(run, at(third, host), cookie=token)["may_command"] is False
 
 
+def test_another_code_forgets_the_screens_of_the_one_before(tmp_path: Path) -> None:
+    def daemon(run: list[str], code: str) -> PracticeDaemon:
+        return PracticeDaemon(tmp_path, PRACTICE, f'listen = "0.0.0.0"\npairing_code = "{code}"', before=run)
+
+    def at(one: PracticeDaemon, host: str) -> str:
+        return f"http://{host}:{one.address.rsplit(':', 1)[1]}"
+
+    with network() as (run, host):
+        with daemon(run, CODE) as first:
+            token = str(visit(run, at(first, host), code=CODE)["cookie"])
+            assert first.stop(signal.SIGTERM) == 0
+        said = "pairing_code has changed: the paired screen was forgotten, and must be paired anew"
+        assert said not in first.output
+        with daemon(run, "593024") as second:
+            gone = visit(run, at(second, host), cookie=token)
+            assert (gone["may_command"], gone["answer"]) == (False, "/refused")
+            assert visit(run, at(second, host), code=CODE)["paired"] is False
+            assert second.stop(signal.SIGTERM) == 0
+        assert said in second.output
+        # It is forgotten, not only kept out: the old code does not bring it back.
+        with daemon(run, CODE) as third:
+            assert visit(run, at(third, host), cookie=token)["may_command"] is False
+
+
 NOW_S = 1_795_000_000.0
+SCREEN = PairedScreen("ab" * 32, "198.51.100.7", "tablet", NOW_S, NOW_S)
+
+
+def through_file(path: Path, code: str, *screens: PairedScreen) -> tuple[PairedScreen, ...]:
+    """Read the file as a daemon with this code does, and keep these screens."""
+    kept = PairedFile(path, code)
+    found = kept.read()
+    if screens:
+        kept.keep(screens)
+    kept.close()
+    return found
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "stays"),
+    [("", "", True), ("", CODE, True), (CODE, CODE, True), (CODE, "111111", False), (CODE, "", False)],
+)
+def test_screens_stay_while_the_code_of_the_config_does(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, before: str, after: str, stays: bool
+) -> None:
+    path = tmp_path / "paired-screens.json"
+    through_file(path, before, SCREEN)
+    assert CODE not in path.read_text()
+    assert through_file(path, after) == ((SCREEN,) if stays else ())
+    assert ("pairing_code has changed" in caplog.text) is not stays
+    # What was found then is what is found from then on.
+    assert through_file(path, after) == ((SCREEN,) if stays else ())
+    assert through_file(path, "222222") == ((SCREEN,) if stays and not after else ())
+
+
+def test_a_file_of_an_older_program_keeps_its_screens(tmp_path: Path) -> None:
+    path = tmp_path / "paired-screens.json"
+    through_file(path, "", SCREEN)
+    document = json.loads(path.read_bytes())
+    path.write_text(json.dumps({name: document[name] for name in ("version", "screens")}))
+    assert through_file(path, CODE) == (SCREEN,)
+    assert through_file(path, "111111") == ()
 
 
 def test_a_screen_that_stays_away_for_a_month_is_forgotten() -> None:
@@ -145,6 +206,6 @@ def test_a_damaged_file_pairs_nobody_and_says_so(tmp_path: Path, caplog: pytest.
 def test_a_file_that_cannot_be_written_is_said(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     (tmp_path / "paired-screens.json").mkdir()
     kept = PairedFile(tmp_path / "paired-screens.json")
-    kept.keep([PairedScreen("ab" * 32, "198.51.100.7", "tablet", NOW_S, NOW_S)])
+    kept.keep([SCREEN])
     kept.close()
     assert "cannot be written" in caplog.text
