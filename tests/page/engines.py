@@ -27,6 +27,8 @@ WIDTH, HEIGHT = 1180, 820
 ELEMENT = "element-6066-11e4-a52e-4f735466cecf"
 """What stands for an element in W3C WebDriver (12.1)."""
 
+AROUND = "return [Math.max(0, outerWidth - innerWidth), Math.max(0, outerHeight - innerHeight)]"
+
 MINI_BROWSER = "/usr/lib/{machine}-linux-gnu/webkit2gtk-4.1/MiniBrowser"
 
 
@@ -35,6 +37,10 @@ class Engine(Protocol):
 
     def go(self, address: str) -> None:
         """Open an address, until it is loaded."""
+        ...
+
+    def resize(self, width: int, height: int) -> None:
+        """Give the page a screen of so many CSS pixels."""
         ...
 
     def ask(self, expression: str) -> Any:
@@ -70,7 +76,7 @@ class Gecko:
         self._do("session.new", capabilities={})
         self._do("session.subscribe", events=["log.entryAdded"])
         self._context = self._do("browsingContext.getTree")["contexts"][0]["context"]
-        self._do("browsingContext.setViewport", context=self._context, viewport={"width": WIDTH, "height": HEIGHT})
+        self.resize(WIDTH, HEIGHT)
 
     def _do(self, method: str, **parameters: Any) -> Any:
         return self._runner.run(asyncio.wait_for(self._answer(method, parameters), DEADLINE_S))
@@ -88,6 +94,9 @@ class Gecko:
 
     def go(self, address: str) -> None:
         self._do("browsingContext.navigate", context=self._context, url=address, wait="complete")
+
+    def resize(self, width: int, height: int) -> None:
+        self._do("browsingContext.setViewport", context=self._context, viewport={"width": width, "height": height})
 
     def ask(self, expression: str) -> Any:
         found = self._do(
@@ -121,7 +130,7 @@ class WebKit:
         options = {"binary": browser, "args": ["--automation"]}
         made = self._call("POST", "", {"capabilities": {"alwaysMatch": {"webkitgtk:browserOptions": options}}})
         self._driver = f"{driver}/{made['sessionId']}"
-        self._call("POST", "/window/rect", {"width": WIDTH, "height": HEIGHT})
+        self.resize(WIDTH, HEIGHT)
 
     def _call(self, method: str, path: str, body: dict[str, Any] | None = None) -> Any:
         data = None if body is None else json.dumps(body).encode()
@@ -134,6 +143,12 @@ class WebKit:
 
     def go(self, address: str) -> None:
         self._call("POST", "/url", {"url": address})
+
+    def resize(self, width: int, height: int) -> None:
+        # A window is larger than its page by what stands around it.
+        around = self._call("POST", "/execute/sync", {"script": AROUND, "args": []})
+        rect = {"width": width + around[0], "height": height + around[1]}
+        self._call("POST", "/window/rect", rect)
 
     def ask(self, expression: str) -> Any:
         script = (
@@ -205,7 +220,7 @@ def webkit(folder: Path) -> Iterator[Engine]:
     reading, writing = os.pipe()
     with said.open("w") as out:
         screen = subprocess.Popen(
-            ["Xvfb", "-displayfd", str(writing), "-screen", "0", "1600x1200x24", "-nolisten", "tcp"],
+            ["Xvfb", "-displayfd", str(writing), "-screen", "0", "2048x1280x24", "-nolisten", "tcp"],
             pass_fds=[writing], stdout=out, stderr=subprocess.STDOUT,
         )  # fmt: skip
         os.close(writing)

@@ -55,6 +55,45 @@ def test_the_page_lives_in_other_engines(name: str, daemon: PracticeDaemon, tmp_
         assert engine.complaints() == []
 
 
+NARROWEST = {"firefox": 390, "webkit": 450}
+"""How narrow a phone each can be: the window of WebKitGTK's small browser is never narrower than its tools."""
+
+
+@pytest.mark.parametrize("name", OPENERS)
+def test_phone_and_wall_in_other_engines(name: str, daemon: PracticeDaemon, tmp_path: Path) -> None:
+    with OPENERS[name](tmp_path) as engine:
+        for layout, path, width, height in (("phone", "", NARROWEST[name], 844), ("wall", "wall", 1920, 1080)):
+            engine.go(f"{daemon.address}{path}")
+            engine.resize(width, height)
+            engines.until(
+                engine, f"innerWidth === {width} && innerHeight === {height}", f"it has the size of a {layout}"
+            )
+            engine.go(f"{daemon.address}{path}")
+            engines.until(engine, "'painted' in document.body.dataset", "the first frame is painted")
+            assert engine.ask("trimbridge.layoutName") == layout
+            engine.ask("trimbridge.link.ask('/practice/tone', 'f', 1000)")
+            engines.until(engine, "document.querySelector('.figure .number').dataset.text", "figures are drawn")
+            # A fifth of the height, as a person across the room needs it, and nothing pushed out of sight.
+            height_px = "document.querySelector('.figure .number path.stroke').getBoundingClientRect().height"
+            engines.until(engine, f"{height_px} > innerHeight / 5", "figures are large")
+            assert engine.ask("document.documentElement.scrollWidth <= innerWidth")
+            out_of_sight = (
+                "[...document.querySelectorAll('.part')].map((one) => [one.className, one.getBoundingClientRect()])"
+                ".filter(([, box]) => box.left < -1 || box.top < -1 || box.right > innerWidth + 1"
+                " || box.bottom > innerHeight + 1 || !box.height).map(([name]) => name)"
+            )
+            assert engine.ask(out_of_sight) == []
+            assert engine.ask("document.querySelectorAll('.commands button').length > 0") is (layout == "phone")
+            if layout == "phone":
+                was = engine.ask("trimbridge.link.frame.hold.on")
+                engine.press("[data-command=hold]")
+                engines.until(engine, f"trimbridge.link.frame.hold.on !== {str(was).lower()}", "it is held")
+                engine.press("[data-command=hold]")
+                engines.until(engine, f"trimbridge.link.frame.hold.on === {str(was).lower()}", "it goes on")
+            assert engine.ask("trimbridge.faults") == []
+        assert engine.complaints() == []
+
+
 @pytest.mark.parametrize("name", OPENERS)
 def test_a_complaint_would_be_heard(name: str, daemon: PracticeDaemon, tmp_path: Path) -> None:
     with OPENERS[name](tmp_path) as engine:
