@@ -140,6 +140,28 @@ def offsets(
 
 
 @app.command()
+def tape(
+    config: ConfigArgument = Path(CONFIG_NAME),
+    feet: Annotated[float | None, typer.Option(help="Length of the tape on a reel.", min=0)] = None,
+    metres: Annotated[float | None, typer.Option(help="The same in metres.", min=0)] = None,
+    pack_mm: Annotated[float | None, typer.Option(help="Or the diameter of the pack.", min=0)] = None,
+    hub_mm: Annotated[float | None, typer.Option(help="Diameter of the hub.", min=0)] = None,
+    thickness_um: Annotated[float | None, typer.Option(help="Thickness of the whole tape.", min=0)] = None,
+    played_min: Annotated[float, typer.Option(help="Minutes that were played already.", min=0)] = 0.0,
+    spacing_um: Annotated[float, typer.Option(help="How far dirt or wear lifts the tape.", min=0)] = 1.0,
+    coating_um: Annotated[float, typer.Option(help="Thickness of the coating.", min=0)] = 10.0,
+    arcminutes: Annotated[float, typer.Option(help="How far the head is off its azimuth.", min=0, max=600)] = 1.0,
+    delay_us: Annotated[float | None, typer.Option(help="Delay between the outer tracks.")] = None,
+    json: JsonOption = False,
+) -> None:
+    """Show running times, where tones stand, and what is lost at each."""
+    from bridge.cli.tape import Asked, show_tape
+
+    asked = Asked(feet, metres, pack_mm, hub_mm, thickness_um, played_min, spacing_um, coating_um, arcminutes, delay_us)
+    show_tape(config, asked, as_json=json)
+
+
+@app.command()
 def replay(
     recording: Annotated[Path, typer.Argument(help="WAV, RF64 or FLAC; channel k is input k.")],
     config: ConfigArgument = Path(CONFIG_NAME),

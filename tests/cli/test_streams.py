@@ -82,6 +82,7 @@ def test_every_table_comes_as_json_too(room: Path) -> None:
         "check": ("check", "room.toml"),
         "inputs": ("inputs",),
         "targets": ("targets", "room.toml"),
+        "tape": ("tape", "room.toml"),
         "offsets": ("offsets", "room.toml", "--seconds", "1"),
         "replay": ("replay", "capture.wav", "room.toml"),
         "trims": ("trims", "--log", "room.db"),

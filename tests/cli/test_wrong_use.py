@@ -99,6 +99,14 @@ CASES: dict[str, list[Case]] = {
         (("learn", "room.toml"), 1, "stopped; nothing was written"),
     ],
     "targets": of_config("targets"),
+    "tape": [
+        *of_config("tape"),
+        (("tape", "room.toml", "--feet", "1200", "--metres", "5"), 2, "choose one"),
+        (("tape", "room.toml", "--pack-mm", "267"), 2, "--pack-mm needs --hub-mm and --thickness-um"),
+        (("tape", "room.toml", "--pack-mm", "50", "--hub-mm", "60", "--thickness-um", "50"), 2, "not be below the hub"),
+        (("tape", "room.toml", "--delay-us", "5"), 2, "--delay-us needs track_pitch_mm in [machine]"),
+        (("tape", "room.toml", "--feet", "-1"), 2, "greater than or equal to 0"),
+    ],
     "offsets": [
         *of_config("offsets"),
         (("offsets", "device.toml"), 1, "there is no audio interface with inputs"),
