@@ -1,6 +1,7 @@
 """Child processes of our own: how one is started, whatever the working directory, and how one ends, whatever hangs."""
 
 import atexit
+import json
 import os
 import subprocess
 import sys
@@ -48,6 +49,34 @@ def inheriting(*files: int) -> dict[str, Any]:
     if sys.platform == "win32":
         return {"creationflags": subprocess.CREATE_NO_WINDOW | subprocess.CREATE_NEW_PROCESS_GROUP}
     return {"pass_fds": files, "start_new_session": True}
+
+
+def ask(module: str, limit_s: float) -> Any:
+    """Run a module that asks a library and writes one answer as JSON; return that answer.
+
+    Raises
+    ------
+    TimeoutError
+        When it did not answer in time: what it asks for may hang.
+    ChildProcessError
+        When it ended without an answer. The message says with what status.
+    """
+    try:
+        done = subprocess.run(
+            command(module),
+            env=environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            timeout=limit_s,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        raise TimeoutError(f"{module} did not answer within {limit_s:g} s") from None
+    try:
+        return json.loads(done.stdout)
+    except ValueError:
+        raise ChildProcessError(f"ended with status {done.returncode}") from None
 
 
 def leave(status: int, limit_s: float) -> NoReturn:

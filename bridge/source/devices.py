@@ -5,7 +5,6 @@ reads it each time, and what that process writes beside the list is dropped.
 """
 
 import json
-import subprocess
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
@@ -45,21 +44,11 @@ def list_interfaces(time_limit_s: float = 15.0) -> AudioInterfaces:
         When PortAudio is missing or does not answer in time. The message is one line.
     """
     try:
-        done = subprocess.run(
-            child.command("bridge.source.portaudio"),
-            env=child.environment(),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            timeout=time_limit_s,
-            check=False,
-        )
-    except subprocess.TimeoutExpired:
+        answer = child.ask("bridge.source.portaudio", time_limit_s)
+    except TimeoutError:
         raise OSError(f"PortAudio did not list the audio interfaces within {time_limit_s:g} s") from None
-    try:
-        answer = json.loads(done.stdout)
-    except ValueError:
-        raise OSError(f"the process that lists the audio interfaces ended with status {done.returncode}") from None
+    except ChildProcessError as error:
+        raise OSError(f"the process that lists the audio interfaces {error}") from None
     if "failed" in answer:
         raise OSError(answer["failed"])
     return AudioInterfaces(tuple(answer["host_apis"]), tuple(InputDevice(**fields) for fields in answer["devices"]))

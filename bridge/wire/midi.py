@@ -6,7 +6,6 @@ A process of its own asks, as for audio interfaces: the MIDI libraries write to 
 import contextlib
 import json
 import re
-import subprocess
 import sys
 from typing import Final
 
@@ -43,20 +42,11 @@ def input_names() -> dict[str, list[str]]:
         When python-rtmidi is not installed (it has no wheel for CPython 3.13 and newer) or no MIDI system answers.
     """
     try:
-        done = subprocess.run(
-            child.command("bridge.wire.midi"),
-            env=child.environment(),
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            timeout=LIMIT_S,
-            check=False,
-        )
-        names: dict[str, list[str]] | None = json.loads(done.stdout)
-    except subprocess.TimeoutExpired:
+        names: dict[str, list[str]] | None = child.ask("bridge.wire.midi", LIMIT_S)
+    except TimeoutError:
         raise MidiUnavailableError(f"no MIDI system answered within {LIMIT_S:g} s") from None
-    except ValueError:
-        raise MidiUnavailableError(f"the process that lists MIDI ended with status {done.returncode}") from None
+    except ChildProcessError as error:
+        raise MidiUnavailableError(f"the process that lists MIDI {error}") from None
     if names is None:
         raise MidiUnavailableError(NOT_INSTALLED)
     if not names:

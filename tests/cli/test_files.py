@@ -1,8 +1,6 @@
 """Commands that read files: what they are told to write never costs what they read, and damage is said in one line."""
 
 import os
-import subprocess
-import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -13,6 +11,7 @@ from bridge.log.calibrations import begin_or_resume
 from bridge.log.entries import TrimEntry
 from bridge.log.store import Store
 from bridge.log.writing import write_entry
+from tests.cli.program import run as trimbridge
 from tests.log.examples import TRIM, opening
 from tests.system.sound import tones
 
@@ -24,12 +23,6 @@ tracks = 2
 adjustment = "repro level"
 tone_hz = 1000
 """
-
-
-def trimbridge(*words: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "bridge", *map(str, words)], capture_output=True, text=True, timeout=120, check=False
-    )
 
 
 def same_name(path: Path) -> Path:
