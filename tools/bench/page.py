@@ -22,6 +22,7 @@ TRACKS, FRAMES_PER_S = 24, 60.0
 HOURS = 10.0
 SCREENS = 10
 FOCUS = 3
+OPENINGS = 7
 
 
 class Tape:
@@ -46,10 +47,13 @@ class Tape:
 
 
 WATCH = """() => {
-  const app = trimbridge; app.measured = { late: [], between: [], frames: 0 };
+  const app = trimbridge; app.measured = { late: [], between: [], frames: 0, due: 0 };
   let last = 0;
+  let counted = 0;
   const turn = (now) => {
     requestAnimationFrame(turn);
+    if (app.measured.frames > counted) app.measured.due++;
+    counted = app.measured.frames;
     if (last) app.measured.between.push(now - last);
     last = now;
   };
@@ -74,13 +78,25 @@ AGE = """(frames) => {
 }"""
 
 
-def opened(browser: Browser, address: str) -> tuple[Page, float]:
-    """Return a page and how long it took to the first painted frame, seconds."""
+NOTE_OPENING = """new MutationObserver((_, observer) => {
+  if (document.body?.dataset.painted === undefined) return;
+  observer.disconnect();
+  const after = new MessageChannel();
+  after.port1.onmessage = () => (globalThis.openedMs = performance.now());
+  after.port2.postMessage(0);
+}).observe(document, { subtree: true, childList: true, attributes: true });"""
+"""When the first frame is painted, on the page's own clock, which begins with the navigation (High Resolution Time)."""
+
+
+def opened(browser: Browser, address: str) -> tuple[Page, float, float]:
+    """Return a page, how long it took to the first painted frame, and how long by the page's own clock, seconds."""
     page = browser.new_context(viewport={"width": 1180, "height": 820}).new_page()
+    page.add_init_script(NOTE_OPENING)
     began_s = time.perf_counter()
     page.goto(address, wait_until="commit")
     page.locator("body[data-painted]").wait_for()
-    return page, time.perf_counter() - began_s
+    took_s = time.perf_counter() - began_s
+    return page, took_s, float(page.evaluate("openedMs")) / 1000.0
 
 
 BUSY = {
@@ -112,17 +128,18 @@ def main(seconds: float = 60.0) -> None:
         try:
             feeder.show(Tape(), focus=FOCUS)
             opening_s = []
-            for _ in range(3):
-                first, took_s = opened(browser, feeder.address)
+            for _ in range(OPENINGS):
+                first, *took_s = opened(browser, feeder.address)
                 opening_s.append(took_s)
                 first.context.close()
-            report(
-                "opening to first painted frame, s (median of 3)",
-                statistics.median(opening_s),
-                "< 1",
-                statistics.median(opening_s) < 1,
-            )
-            page, _ = opened(browser, feeder.address)
+            for where, times_s in zip(
+                ("from the tool that drives it", "in the browser"), zip(*opening_s, strict=True), strict=True
+            ):
+                median_s = statistics.median(times_s)
+                report(
+                    f"opening to first painted frame {where}, s, median of {OPENINGS}", median_s, "< 1", median_s < 1
+                )
+            page, *_ = opened(browser, feeder.address)
             page.evaluate(WATCH)
             session = page.context.new_cdp_session(page)
             session.send("Performance.enable")
@@ -134,8 +151,11 @@ def main(seconds: float = 60.0) -> None:
             for name, what in BUSY.items():
                 per_ms = 1000.0 * spent[name] / pictures
                 report(f"{what} a picture, ms", per_ms, "< 16.7", per_ms < 1000.0 / 60.0)
-            came = measured["frames"]
-            report(f"frames painted, percent of {came} that came", 100 * pictures / came, "100", pictures >= came - 2)
+            came, due = measured["frames"], measured["due"]
+            report(f"painted, percent of {due} pictures for which a frame had come", 100 * pictures / due, "100",
+                   pictures >= due - 2)  # fmt: skip
+            # Of two that come between two pictures only the newer can be seen. That is for the network to answer for.
+            report(f"frames that came so close before a newer one, percent of {came}", 100 * (came - due) / came)
             late = sorted(measured["late"])
             median, high = statistics.median(late), late[int(0.95 * len(late))]
             report("sample to painted figure, ms, median", median, "< 50", median < 50)

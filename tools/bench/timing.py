@@ -16,6 +16,7 @@ def best_s(candidates: Mapping[str, Callable[[], object]], rounds: int, repeats:
     return best
 
 
-def report(what: str, measured: float, goal: str, met: bool) -> None:
-    """Print one figure beside its goal."""
-    print(f"{what:66s} {measured:10.2f}   goal {goal:12s} {'met' if met else 'NOT MET'}")
+def report(what: str, measured: float, goal: str = "", met: bool = True) -> None:
+    """Print one figure, beside its goal where it has one."""
+    beside = f"   goal {goal:12s} {'met' if met else 'NOT MET'}" if goal else ""
+    print(f"{what:66s} {measured:10.2f}{beside}")
