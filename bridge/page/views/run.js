@@ -47,7 +47,7 @@ function rowOf(app, step, tracks, now) {
     "tr",
     { "aria-current": step.number === now ? "step" : null },
     element("td", {}, element("span", { class: "mark", "aria-label": isDone ? "done" : trims.length ? "begun" : "to do" }, isDone ? (outside.length ? "!" : "✓") : trims.length ? "◐" : "○")),
-    element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), ` ${hzText(step.tone_hz)}, ${step.speed_ips} in/s`),
+    element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), " ", element("span", { class: "whole" }, `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`)),
     element("td", { class: "number", "data-name": "target" }, ...targetOf(step)),
     element("td", { class: "number", "data-name": "as found" }, spanText(trims, "as_found_db")),
     element("td", { class: "number", "data-name": "as left" }, spanText(trims, "as_left_db"), outside.length ? element("span", {}, element("br"), ` outside: ${rangeText(outside.map((trim) => trim.track))}`) : null),
