@@ -6,11 +6,15 @@ from typing import Final
 
 from bridge.config.faults import printable
 from bridge.log.queries import LoggedLine
-from bridge.readings import Trim
+from bridge.readings import Trim, TrimKind
 
 UNKNOWN: Final = "—"
 
 FINEST_DB: Final = 0.01
+
+KINDS: Final = "v = right and not touched, u = put back to where it was, h = by hand"
+
+_MARKS: Final[dict[TrimKind | None, str]] = {"verified": " v", "undone": " u", "by hand": " h"}
 
 
 def signed(level_db: float, resolution_db: float = FINEST_DB) -> str:
@@ -36,6 +40,11 @@ def left_of(trim: Trim) -> str:
 def error_of(trim: Trim) -> str:
     """Return the standard error of what a track was left at."""
     return UNKNOWN if math.isnan(trim.standard_error_db) else f"{max(trim.standard_error_db, FINEST_DB):.2f}"
+
+
+def error_and_kind_of(trim: Trim) -> str:
+    """Return the standard error, and a letter behind it where a trim is not simply one: see `KINDS`."""
+    return f"{error_of(trim)}{_MARKS.get(trim.kind, '')}"
 
 
 def time_of_day(unix_ns: int) -> str:

@@ -23,8 +23,9 @@ MESSAGES: Final = 8
 LEAST_MESSAGES: Final = 2
 """So many are shown before tracks are put side by side."""
 
-WRAPPED: Final = 3
-"""Most lines of the step, and of what is wrong: 20 are left for the tracks in a window of 24."""
+HEALTH_LINES: Final = 4
+STEP_LINES: Final = 3
+"""Most lines of what is wrong and of the step: 15 are left for tracks and messages in a window of 24."""
 
 LEAST_TRACK_ROWS: Final = 3
 """The heading, tracks, and how many more there are."""
@@ -72,9 +73,9 @@ class LiveView:
             lines.append(Text("waiting for the source"))
         else:
             health = health_line(frame, logged)
-            most = min(WRAPPED, max(1, rows // 5))
-            lines += _wrapped(health, columns, most, "bold" if frame.health.message else "")
-            lines += _wrapped(headline(frame), columns, most)
+            most = max(1, rows // 5)
+            lines += _wrapped(health, columns, min(HEALTH_LINES, most), "bold" if frame.health.message else "")
+            lines += _wrapped(headline(frame), columns, min(STEP_LINES, most))
             kept = min(LEAST_MESSAGES, len(said))
             tracks_rows = max(LEAST_TRACK_ROWS, rows - len(lines) - kept)
             lines += track_lines(frame.readings, frame.step.tolerance_db, frame.focus_track, columns, tracks_rows)
@@ -148,7 +149,8 @@ def health_line(frame: Frame, logged: int) -> str:
         if count
     ]
     said = "; ".join([f"source {health.source}", f"log {health.log}", f"{logged} trims logged", *counts])
-    return f"{said}. {health.message}" if health.message else said
+    # What stands last is cut first.
+    return f"{health.message}; {said}" if health.message else said
 
 
 def clock(position_s: float) -> str:

@@ -11,7 +11,7 @@ from html import escape
 from typing import Final
 
 from bridge import __version__
-from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, signed
+from bridge.cli.figures import KINDS, UNKNOWN, error_and_kind_of, found_of, left_of, signed
 from bridge.cli.sheet import Sheet
 from bridge.log.queries import LoggedTrim
 from bridge.procedure.steps import Step
@@ -127,8 +127,8 @@ def _verdict(sheet: Sheet) -> str:
 def _key() -> str:
     return (
         f"<p>{_scale(None, None, 1.0)} scale: the bar is the tolerance, ○ as found, ● as left, ▸ beyond the scale."
-        " Framed: left outside tolerance. Hatched: missing. v = right and not touched, u = put back to where it was,"
-        " h = logged by hand. Bias is counted from its peak and has no tolerance.</p>"
+        f" Framed: left outside tolerance. Hatched: missing. {KINDS}."
+        " Bias is counted from its peak and has no tolerance.</p>"
     )
 
 
@@ -161,9 +161,6 @@ def _asked(step: Step) -> str:
     return f"{step.tone_hz:g} Hz, {step.speed_ips:g} in/s{target}"
 
 
-_MARKS: Final = {"verified": " v", "undone": " u", "by hand": " h"}
-
-
 def _cell(cell: tuple[LoggedTrim, LoggedTrim] | None, step: Step) -> str:
     if cell is None:
         return '<td class="missing" colspan="4"><span>missing</span></td>'
@@ -172,7 +169,7 @@ def _cell(cell: tuple[LoggedTrim, LoggedTrim] | None, step: Step) -> str:
     scale = _scale(first.as_found_db, last.as_left_db, step.tolerance_db) if last.within_tolerance is not None else ""
     return (
         f'<td class="found">{found_of(first)}</td><td class="left{outside}">{left_of(last)}</td>'
-        f"<td>{error_of(last)}{_MARKS.get(last.kind or '', '')}</td><td>{scale}</td>"
+        f"<td>{error_and_kind_of(last)}</td><td>{scale}</td>"
     )
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import WrongUseError
-from bridge.cli.figures import UNKNOWN, error_of, found_of, left_of, note_line, signed
+from bridge.cli.figures import KINDS, UNKNOWN, error_and_kind_of, found_of, left_of, note_line, signed
 from bridge.cli.printed import SHEET_BEGINS, printed
 from bridge.cli.sheet import Sheet, sheet_of
 from bridge.cli.spared import spare
@@ -16,13 +16,9 @@ from bridge.log import export
 from bridge.log.queries import LoggedTrim
 from bridge.log.store import default_path, open_reader
 from bridge.ranges import ranges
-from bridge.readings import TrimKind
 
 STEPS_ABREAST: Final = 3
 """So many fit 80 columns."""
-
-_MARKS: Final[dict[TrimKind | None, str]] = {"verified": " v", "undone": " u", "by hand": " h"}
-"""What stands behind the figures of a trim that is not simply one."""
 
 
 def show_report(log: Path | None, *, calibration: str, as_json: bool, output: Path | None = None) -> None:
@@ -130,7 +126,7 @@ def _after(before: LoggedTrim | None) -> str:
 def _print_grid(sheet: Sheet) -> None:
     """Print as found and as left, a row a track, three columns a step."""
     print("\ndB from the target, ± standard error; ! = outside its tolerance, — = missing or not known")
-    print("v = right and not touched, u = put back to where it was, h = by hand")
+    print(KINDS)
     for begin in range(0, len(sheet.cells), STEPS_ABREAST):
         abreast = sheet.cells[begin : begin + STEPS_ABREAST]
         numbers = range(begin + 1, begin + 1 + len(abreast))
@@ -145,4 +141,4 @@ def _cell(cell: tuple[LoggedTrim, LoggedTrim] | None) -> tuple[str, str, str]:
         return UNKNOWN, UNKNOWN, ""
     first, last = cell
     mark = "!" if last.trim.within_tolerance is False else ""
-    return found_of(first.trim), f"{mark}{left_of(last.trim)}", f"{error_of(last.trim)}{_MARKS.get(last.trim.kind, '')}"
+    return found_of(first.trim), f"{mark}{left_of(last.trim)}", error_and_kind_of(last.trim)
