@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from bridge.cli.report import show_report
-from bridge.procedure.commands import Finish, GoToStep, LogNow, SelectBank
+from bridge.procedure.commands import Finish, GoToStep, LogNow, Reinstate, SelectBank, Withdraw
 from bridge.procedure.setup import Place
 from bridge.simulation.calibration import Manner, Performance
 from bridge.simulation.hand import Temperament
@@ -168,4 +168,31 @@ def test_a_log_that_comes_back_late_tells_where_the_calibration_stands(tmp_path:
     second.close()
     third = Daemon(tmp_path / "log.db")
     assert third.engine.calibration.place == calibration.place
+    third.close()
+
+
+def test_a_trim_that_was_withdrawn_before_a_crash_can_be_reinstated_after_it(tmp_path: Path) -> None:
+    recorder, performance = performed(Manner(STEADY), 16)
+    stage = performance.stages[0]
+    source = Levelled(recorder, stage.start_s + 8.0)
+    first = Daemon(tmp_path / "log.db")
+    first.engine.source_began(source, 0.0)
+    first.hear(source, stage.start_s, source.seconds)
+    assert first.ask(LogNow(1)) is None
+    complete = first.engine.calibration.missing()
+    trim_id = first.trims[-1][0]
+    assert first.ask(Withdraw(trim_id)) is None
+    withdrawn = first.engine.calibration.missing()
+    assert 1 in withdrawn[0].tracks
+    first.die()
+    second = Daemon(tmp_path / "log.db")
+    calibration = second.engine.calibration
+    assert calibration.missing() == withdrawn
+    assert second.ask(Reinstate(trim_id)) is None
+    assert calibration.missing() == complete
+    assert calibration.progress.newest == trim_id
+    assert "is not withdrawn" in (second.ask(Reinstate(trim_id)) or "")
+    second.close()
+    third = Daemon(tmp_path / "log.db")
+    assert third.engine.calibration.missing() == complete
     third.close()
