@@ -115,7 +115,7 @@ def _verdict(sheet: Sheet) -> str:
     outside = [
         f"{step.adjustment} of track {ranges(tracks)} (step {number})"
         for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1)
-        if (tracks := [track for track, (_, last) in cells.items() if last.trim.within_tolerance is False])
+        if (tracks := sorted(track for track, (_, last) in cells.items() if last.trim.within_tolerance is False))
     ]
     if outside:
         said.append("Outside tolerance: " + "; ".join(outside))
