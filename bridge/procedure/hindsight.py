@@ -5,7 +5,6 @@ enough on both sides of it: the means of two long stretches differ by more than 
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -27,20 +26,22 @@ LENGTHS: Final = np.array([40, 80, 160, 320, 640])
 LEAST_SIDE: Final = 20
 """Blocks on either side without which nothing is found in hindsight: what shows in fewer is seen at once."""
 
-CREEP_BLOCKS: Final = 100
-"""Blocks on either side of a change in which it is asked whether the level crept."""
+BY_HAND: Final = 1.5
+BY_CREEP: Final = -3.0
+"""Logarithms of how much likelier a hand must be than a creeping level to tell a trim, and at most to be sure of a
+creeping one. In between it is waited for more of the level: what creeps goes on."""
 
-CREEP_SHARE: Final = 0.35
+STILL_CREEPS: Final = 5.0
+"""The first of them on a track that has just crept."""
+
+CREEP_BLOCKS: Final = 100
+"""Of a level that creeps only so many of the newest blocks are of use."""
 
 WAY_BLOCKS: Final = 200
 """Blocks on either side in which it is asked whether the way was a long one."""
 
 HAND_BLOCKS: Final = 15
 """A hand makes a small turn in so many blocks."""
-
-CLEARLY: Final = 1.0
-CLEARLY_AGAIN: Final = 1.1
-"""Times as much must be explained by a short way as by a long one; the second on a track that has just crept."""
 
 _SPANS, _MIDDLES = (
     column.ravel().astype(np.float64)
@@ -121,30 +122,21 @@ def sureness(evidence: Evidence, track: int, before: tuple[int, int], after: tup
     return best[1], best[0]
 
 
-def crept(evidence: Evidence, track: int, start: int, block: int, end: int, *, again: bool = False) -> bool:
-    """Say whether a level that is another before a block than after it has crept there, rather than been moved.
+def sharpness(evidence: Evidence, track: int, change: Change, start: int, end: int) -> float:
+    """Return how much likelier it is that a hand has made a change than that the level has crept there, as a logarithm.
 
-    What creeps goes on as it did before: from one half of the stretch on either side to the other it makes much of the
-    way that it makes across the block. Of a track that has just crept it takes more to believe in a hand (``again``).
+    A hand is done in a second or two, what creeps takes much longer. The way of each that explains the levels between
+    two blocks best counts; what is explained is measured by how far the change stands out from wander.
     """
     own = evidence.own
-    half = min(block - max(start, own.oldest), end - block, CREEP_BLOCKS) // 2
-    if half < LEAST_STILL:
-        return False
-    borders = [block + place * half for place in (-2, -1, 0, 1, 2)]
-    levels_db = [own.moments(track, first, last)[1] for first, last in pairwise(borders)]
-    beside_db = 0.5 * (levels_db[1] - levels_db[0] + levels_db[3] - levels_db[2])
-    across_db = levels_db[2] - levels_db[1]
-    if beside_db * np.sign(across_db) > CREEP_SHARE * abs(across_db):
-        return True
-    # Or a long way explains more of it than a short one does.
-    start = max(start, own.oldest, block - WAY_BLOCKS)
-    level_db = own.level_db(start, min(end, block + WAY_BLOCKS))[:, track]
+    start, end = max(start, own.oldest, change.block - WAY_BLOCKS), min(end, change.block + WAY_BLOCKS)
+    level_db = own.level_db(start, end)[:, track]
     held = np.isfinite(level_db)
     values_db = level_db[held] - level_db[held].mean()
-    ways = _ways(np.arange(level_db.size)[held] - (block - start))
+    ways = _ways(np.arange(level_db.size)[held] - (change.block - start))
     explained = (ways @ values_db) ** 2 / np.maximum((ways * ways).sum(axis=1), 1e-9)
-    return bool((CLEARLY_AGAIN if again else CLEARLY) * explained[_LONG].max() > explained[~_LONG].max())
+    by_hand, by_creep = explained[~_LONG].max(), explained[_LONG].max()
+    return float(0.5 * change.sure**2 * (by_hand - by_creep) / max(by_hand, 1e-9))
 
 
 def _ways(blocks: Indices) -> Floats:

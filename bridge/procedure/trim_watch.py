@@ -27,7 +27,17 @@ from bridge.procedure.blocks import AROUND, BLOCK_S, Block, Blocks, Bools, Float
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.glance import Glance
 from bridge.procedure.hands import ONSET_BLOCKS, Hands
-from bridge.procedure.hindsight import CHANGED, CREEP_BLOCKS, LEAST_TRIM_DB, Change, crept, most_likely_change
+from bridge.procedure.hindsight import (
+    BY_CREEP,
+    BY_HAND,
+    CHANGED,
+    CREEP_BLOCKS,
+    LEAST_TRIM_DB,
+    STILL_CREEPS,
+    Change,
+    most_likely_change,
+    sharpness,
+)
 from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, still_blocks
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Indices
@@ -162,7 +172,7 @@ class TrimWatch:
         for act in list(self._hands.moving.values()):
             self._leave_if_still(act, evidence.now)
         if evidence.now:
-            self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)))
+            self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
         for act in list(self._hands.pending.values()):
             self._close(act, evidence.now, events)
         events += [
@@ -291,7 +301,7 @@ class TrimWatch:
         found = as_found(self.evidence, track, onset, guard, round(LONGEST_S / BLOCK_S))
         return Act(track, onset, *found, since)
 
-    def _look_back(self, tracks: Iterable[int]) -> None:
+    def _look_back(self, tracks: Iterable[int], *, final: bool = False) -> None:
         """Look for trims that were too small to be seen while they were made."""
         evidence = self.evidence
         now = evidence.now
@@ -306,11 +316,12 @@ class TrimWatch:
             before = self._hands.pending.get(track)
             if before is not None and not self._hands.is_again(before, change.block):
                 continue
-            again = bool(now - self._crept[track] < CREEP_BLOCKS)
-            if crept(evidence, track, since, change.block, now, again=again):
+            sharp = sharpness(evidence, track, change, since, now)
+            if sharp < BY_CREEP:
                 # What it was before compares with nothing any more.
                 evidence.own_since[track] = max(since, now - CREEP_BLOCKS)
                 self._crept[track] = now
+            if sharp < (STILL_CREEPS if now - self._crept[track] < CREEP_BLOCKS else 0.0 if final else BY_HAND):
                 continue
             act = before if before is not None else self._act(track, change.block, LATE_GUARD)
             act.in_hindsight |= before is None

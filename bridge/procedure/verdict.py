@@ -9,7 +9,7 @@ import numpy as np
 from bridge.procedure.acts import Act
 from bridge.procedure.blocks import BLOCK_S
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.hindsight import CHANGED, LEAST_TRIM_DB, Left, crept, left_behind, sureness
+from bridge.procedure.hindsight import CHANGED, LEAST_TRIM_DB, Change, Left, left_behind, sharpness, sureness
 from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL
 from bridge.procedure.record import Record
 from bridge.procedure.settling import Settled, settled
@@ -102,7 +102,8 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
         return "trim" if sure >= CHANGED_SEEN else _excursion(evidence, act)
     if sure < (CHANGED_STILL if act.in_hindsight else CHANGED):
         return "doubtful" if sure >= CHANGED_DOUBTFUL else "none"
-    return "crept" if crept(evidence, act.track, act.since, act.end, end) else "trim"
+    change = Change(act.end, by_db, sure)
+    return "crept" if sharpness(evidence, act.track, change, act.since, end) < 0.0 else "trim"
 
 
 def _excursion(evidence: Evidence, act: Act) -> Verdict:
