@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from bridge.procedure.blocks import Block, Bools
+from bridge.procedure.colour import Colour
 from bridge.procedure.common import CommonLevel
 from bridge.procedure.dropouts import Dips
 from bridge.procedure.record import Indices, Record
@@ -17,6 +18,9 @@ from bridge.procedure.wander import QUICK, Contrasts, Unsteadiness
 
 LEAST_WATCHED: Final = 10
 """Blocks of its present level that a track must have before its falls can be told from dropouts."""
+
+COLOUR_BLOCKS: Final = 40
+"""How often the colour of the wander is worked out anew."""
 
 
 class Evidence:
@@ -31,6 +35,8 @@ class Evidence:
         self.tracks: Final = tracks
         self.contrasts: Final = Contrasts(tracks)
         self.unsteadiness: Final = Unsteadiness(tracks)
+        self.colour: Final = Colour()
+        self.colour.learn(self.contrasts.together)
         self.begin()
 
     def begin(self) -> None:
@@ -90,6 +96,8 @@ class Evidence:
     def learn(self, steady: Bools) -> None:
         """Learn from what was compared last, on tracks that nobody moves."""
         self.contrasts.learn(steady)
+        if self.now % COLOUR_BLOCKS == 0:
+            self.colour.learn(self.contrasts.together)
         self._common.learn(self.own, self.own_since, steady)
 
     def holds_since(self, track: int, block: int) -> None:

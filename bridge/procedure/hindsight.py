@@ -4,14 +4,15 @@ A small turn of a trimmer is lost in the wander while it is made. It is found wh
 enough on both sides of it: the means of two long stretches differ by more than wander lets them.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from bridge.procedure.blocks import Floats
+from bridge.procedure.colour import BESIDE, WINDOW
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.movement import LEAST_STILL
+from bridge.procedure.movement import GUARD, LEAST_STILL
 from bridge.procedure.record import Indices
 
 CHANGED: Final = 4.5
@@ -31,6 +32,10 @@ BY_CREEP: Final = -3.0
 """Logarithms of how much likelier a hand must be than a creeping level to tell a trim, and at most to be sure of a
 creeping one. In between it is waited for more of the level: what creeps goes on."""
 
+OPEN: Final = 0.6
+OPEN_BLOCKS: Final = 100
+"""For so many blocks after a change that is waited for; then so much is enough to tell a trim."""
+
 STILL_CREEPS: Final = 5.0
 """The first of them on a track that has just crept."""
 
@@ -48,6 +53,12 @@ _SPANS, _MIDDLES = (
     for column in np.meshgrid([1, 5, HAND_BLOCKS, 30, 100, 150, 250, 2 * WAY_BLOCKS], np.arange(-60, 61, 10))
 )
 _LONG: Final = _SPANS > 30
+
+TRUSTED: Final = 0.88
+"""A model of the wander is not the wander: what stands out from it counts for less than what stands out from means."""
+
+DOUBTFUL: Final = 2.0
+"""What stands out by less than this is not looked at any closer."""
 
 UNSEEN_CHANCE: Final = 0.25
 """How often a hand that seems to have left has turned once more, by too little to be seen: people who chase a needle
@@ -81,7 +92,54 @@ class Change:
     sure: float
 
 
-def most_likely_change(evidence: Evidence, track: int, start: int, end: int) -> Change | None:
+def likeliest_changes(
+    evidence: Evidence, tracks: Indices, end: int, near: tuple[int, int] | None = None
+) -> list[Change | None]:
+    """Return the change of each track's level up to a block that stands out most from wander; None of too few blocks.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    tracks : ndarray of int
+    end : int
+    near : (int, int), optional
+        Only changes between these blocks are asked for.
+    """
+    own = evidence.own
+    starts = np.maximum(evidence.own_since[tracks], max(own.oldest, end - WINDOW))
+    return changes_between(evidence, tracks, starts, end, near)
+
+
+def changes_between(
+    evidence: Evidence, tracks: Indices, starts: Indices, end: int, near: tuple[int, int] | None = None
+) -> list[Change | None]:
+    """Do so for levels that begin at a block of each track, at most `WINDOW` before the end."""
+    lengths = np.clip(end - starts, 0, WINDOW)
+    if not lengths.size or lengths.max() < 2 * LEAST_SIDE:
+        return [None] * lengths.size
+    starts = end - lengths
+    first = int(starts.min())
+    level_db = _aligned(evidence.own.weighed_db(first, end)[:, tracks], starts - first, lengths)
+    places = np.arange(WINDOW)[:, np.newaxis]
+    where = np.ones((WINDOW, lengths.size), dtype=bool)
+    if near is not None:
+        where = (places >= near[0] - starts) & (places <= near[1] - starts)
+    found = evidence.colour.changes(level_db, np.maximum(lengths, 1), evidence.contrasts.against_all[tracks], where)
+    changes: list[Change | None] = []
+    for place, (track, start, length) in enumerate(
+        zip(tracks.tolist(), starts.tolist(), lengths.tolist(), strict=True)
+    ):
+        if length < 2 * LEAST_SIDE:
+            changes.append(None)
+            continue
+        at, by_db, sure = start + int(found.place[place]), float(found.by_db[place]), float(found.sure[place])
+        change = _checked(evidence, track, Change(at, by_db, TRUSTED * sure), start, end)
+        of_means = _of_means(evidence, track, start, end) if near is None else None
+        changes.append(change if of_means is None or change.sure >= of_means.sure else of_means)
+    return changes
+
+
+def _of_means(evidence: Evidence, track: int, start: int, end: int) -> Change | None:
     """Return the change of a track's level between two blocks that stands out most from wander; None of too few.
 
     It is looked for between stretches of several lengths: long ones average more wander, short ones less drift.
@@ -103,6 +161,28 @@ def most_likely_change(evidence: Evidence, track: int, start: int, end: int) -> 
     sure = np.where(enough, np.abs(by_db) / np.sqrt(variance), 0.0)
     length, place = np.unravel_index(int(np.argmax(sure)), sure.shape)
     return Change(start + int(places[place]), float(by_db[length, place]), float(sure[length, place]))
+
+
+def _aligned(level_db: Floats, starts: Indices, lengths: Indices) -> Floats:
+    """Return levels that begin at the first row, less their mean; what is missing is led on in a straight line."""
+    aligned = np.zeros((WINDOW, lengths.size))
+    for column, (start, length) in enumerate(zip(starts, lengths, strict=True)):
+        values = level_db[start : start + length, column]
+        held = np.flatnonzero(np.isfinite(values))
+        if held.size >= LEAST_SIDE:
+            values = values if held.size == length else np.interp(np.arange(length), held, values[held])
+            aligned[:length, column] = values - values.mean()
+    return aligned
+
+
+def _checked(evidence: Evidence, track: int, change: Change, start: int, end: int) -> Change:
+    """Return a change, which is none if the levels beside it do not differ accordingly: that was a dropout."""
+    if change.sure < DOUBTFUL:
+        return change
+    before_db = evidence.own.moments(track, max(start, change.block - BESIDE - GUARD), change.block - GUARD)[1]
+    after_db = evidence.own.moments(track, change.block + GUARD, min(end, change.block + GUARD + BESIDE))[1]
+    holds = (after_db - before_db) * np.sign(change.by_db) > 0.5 * abs(change.by_db)
+    return change if holds else replace(change, sure=0.0)
 
 
 def sureness(evidence: Evidence, track: int, before: tuple[int, int], after: tuple[int, int]) -> tuple[float, float]:

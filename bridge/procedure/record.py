@@ -70,6 +70,12 @@ class Record:
         """Return the levels of a stretch, shape (blocks, tracks); NaN where they cannot be relied on."""
         return self._level_db.last(min(self.count, KEPT_BLOCKS))[start - self.oldest : end - self.oldest]
 
+    def weighed_db(self, start: int, end: int) -> Floats:
+        """Return the same without what is left out of the means."""
+        kept = min(self.count, KEPT_BLOCKS)
+        stretch = slice(start - self.oldest, end - self.oldest)
+        return np.where(self._weighed.last(kept)[stretch], self._level_db.last(kept)[stretch], np.nan)
+
     def end_s(self, block: int) -> float:
         """Return the time at which a block ended."""
         block = min(max(block, self.oldest), self.count - 1)

@@ -7,7 +7,6 @@ small to be seen is found in hindsight, when the level before and after has been
 """
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -33,9 +32,12 @@ from bridge.procedure.hindsight import (
     CHANGED,
     CREEP_BLOCKS,
     LEAST_TRIM_DB,
+    OPEN,
+    OPEN_BLOCKS,
     STILL_CREEPS,
     Change,
-    most_likely_change,
+    changes_between,
+    likeliest_changes,
     sharpness,
 )
 from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, still_blocks
@@ -199,7 +201,7 @@ class TrimWatch:
             # What is not told may be wander, and then the level has been there all the time.
             since = max(pending.found_from, evidence.record.oldest)
         level = settled(evidence.record, evidence.unsteadiness, track, since, evidence.now)
-        change = most_likely_change(evidence, track, since, evidence.now)
+        (change,) = changes_between(evidence, np.array([track]), np.array([since]), evidence.now)
         changed = change is not None and change.sure >= CHANGED and abs(change.by_db) >= LEAST_TRIM_DB
         return None if changed or level.seconds <= 0.0 else level
 
@@ -301,13 +303,12 @@ class TrimWatch:
         found = as_found(self.evidence, track, onset, guard, round(LONGEST_S / BLOCK_S))
         return Act(track, onset, *found, since)
 
-    def _look_back(self, tracks: Iterable[int], *, final: bool = False) -> None:
+    def _look_back(self, tracks: Indices, *, final: bool = False) -> None:
         """Look for trims that were too small to be seen while they were made."""
         evidence = self.evidence
         now = evidence.now
-        for track in map(int, tracks):
+        for track, change in zip(map(int, tracks), likeliest_changes(evidence, tracks, now), strict=True):
             since = max(int(evidence.own_since[track]), evidence.own.oldest)
-            change = most_likely_change(evidence, track, since, now)
             if change is None or change.sure < CHANGED or abs(change.by_db) < LEAST_TRIM_DB:
                 continue
             if self._is_known(track, change):
@@ -321,7 +322,8 @@ class TrimWatch:
                 # What it was before compares with nothing any more.
                 evidence.own_since[track] = max(since, now - CREEP_BLOCKS)
                 self._crept[track] = now
-            if sharp < (STILL_CREEPS if now - self._crept[track] < CREEP_BLOCKS else 0.0 if final else BY_HAND):
+            waits = not final and now - change.block < OPEN_BLOCKS
+            if sharp < (STILL_CREEPS if now - self._crept[track] < CREEP_BLOCKS else BY_HAND if waits else OPEN):
                 continue
             act = before if before is not None else self._act(track, change.block, LATE_GUARD)
             act.in_hindsight |= before is None
@@ -409,7 +411,8 @@ class TrimWatch:
         left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level.until)
         found = found_of(evidence, act, self._level.until)
         verdict = verdict_on(evidence, act, end)
-        if not (math.isfinite(left.level_db) and math.isfinite(found.level_db)):
+        changed_db = abs(left.level_db - found.level_db)
+        if not math.isfinite(changed_db) or (verdict == "trim" and not act.told and changed_db < LEAST_TRIM_DB):
             verdict = "none"
         if verdict == "doubtful" and not final:
             return

@@ -8,8 +8,18 @@ import numpy as np
 
 from bridge.procedure.acts import Act
 from bridge.procedure.blocks import BLOCK_S
+from bridge.procedure.colour import WINDOW
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.hindsight import CHANGED, LEAST_TRIM_DB, Change, Left, left_behind, sharpness, sureness
+from bridge.procedure.hindsight import (
+    CHANGED,
+    LEAST_TRIM_DB,
+    Change,
+    Left,
+    changes_between,
+    left_behind,
+    sharpness,
+    sureness,
+)
 from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL
 from bridge.procedure.record import Record
 from bridge.procedure.settling import Settled, settled
@@ -96,10 +106,16 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
     """Say what an act was, by the levels up to a block."""
     before = (act.since, act.found_to)
     by_db, sure = sureness(evidence, act.track, before, (act.left_from, end))
-    if abs(by_db) < LEAST_TRIM_DB:
-        sure = 0.0
     if act.told:
-        return "trim" if sure >= CHANGED_SEEN else _excursion(evidence, act)
+        turned = sure >= CHANGED_SEEN and abs(by_db) >= LEAST_TRIM_DB
+        return "trim" if turned else _excursion(evidence, act)
+    since = np.array([max(act.since, evidence.own.oldest, end - WINDOW)])
+    near = (act.found_to, act.left_from)
+    (change,) = changes_between(evidence, np.array([act.track]), since, end, near)
+    if change is not None and change.sure > sure:
+        by_db, sure = change.by_db, change.sure
+    if abs(by_db) < LEAST_TRIM_DB:
+        return "none"
     if sure < (CHANGED_STILL if act.in_hindsight else CHANGED):
         return "doubtful" if sure >= CHANGED_DOUBTFUL else "none"
     change = Change(act.end, by_db, sure)

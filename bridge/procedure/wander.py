@@ -115,6 +115,7 @@ class Learned:
         self._own_looks = np.zeros((blocks.size, tracks))
         self.variance: Floats = np.full((blocks.size, tracks), FIRST_GUESS_DB**2)
         self.looks: Floats = self._pooled_looks[:, 0].copy()
+        self.together: Floats = self._expected()[:, 0]
 
     def forget(self) -> None:
         """Keep what is known as a guess only: another tone begins."""
@@ -140,7 +141,9 @@ class Learned:
         self._own_looks = np.minimum(self._own_looks + added, self._most)
         self._own += added / np.maximum(self._own_looks, 1e-9) * (square - self._own)
         weight = POOL_WEIGHT / (POOL_WEIGHT + self._own_looks)
-        self.variance = np.maximum(weight * self._expected() + (1.0 - weight) * self._own, LEAST_DB**2)
+        expected = self._expected()
+        self.variance = np.maximum(weight * expected + (1.0 - weight) * self._own, LEAST_DB**2)
+        self.together = np.maximum(expected[:, 0], LEAST_DB**2)
         self.looks = self._pooled_looks[:, 0]
 
     def _expected(self) -> Floats:
@@ -203,6 +206,19 @@ class Contrasts:
     def variance(self) -> Floats:
         """Variance of `difference_db` by wander alone, dB², shape (scales, tracks)."""
         return self._learned.variance
+
+    @property
+    def together(self) -> Floats:
+        """The same for all tracks together, shape (scales,), and more where it is not sure yet."""
+        unsure = 1.0 + UNSURE / max(float(self._learned.looks[0]), 1.0)
+        return np.asarray(unsure * self._learned.together)
+
+    @property
+    def against_all(self) -> Floats:
+        """The deviation of the wander of each track against that of all, shape (tracks,)."""
+        learned = self._learned
+        ratio = learned.variance[:QUICK] / learned.together[:QUICK, np.newaxis]
+        return np.asarray(np.sqrt(ratio.mean(axis=0)))
 
     def forget(self) -> None:
         """Keep what has been learned as a guess only: another tone begins."""

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from bridge.procedure.blocks import AROUND, Block, Blocks, Floats
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.hindsight import CHANGED, crept, most_likely_change
+from bridge.procedure.hindsight import CHANGED, Change, likeliest_changes, sharpness
 from bridge.procedure.movement import still_blocks
 from bridge.procedure.record import KEPT_BLOCKS, Record
 from bridge.procedure.settling import settled
@@ -116,7 +116,7 @@ def test_a_change_is_found_where_it_is(by_db: float) -> None:
     levels[3000:, 3] += by_db
     levels[2000:2030, 3] = math.nan
     evidence = seen_of(levels)
-    change = most_likely_change(evidence, 3, 0, evidence.now)
+    (change,) = likeliest_changes(evidence, np.array([3]), evidence.now)
     assert change is not None
     assert change.block == pytest.approx(300, abs=12)
     assert change.by_db == pytest.approx(by_db, abs=0.05)
@@ -125,7 +125,7 @@ def test_a_change_is_found_where_it_is(by_db: float) -> None:
 
 def test_where_nothing_has_changed_no_change_stands_out() -> None:
     evidence = seen_of(tape(60.0, 12, 0.1, memory_s=0.5))
-    changes = [most_likely_change(evidence, track, 0, evidence.now) for track in range(12)]
+    changes = likeliest_changes(evidence, np.arange(12), evidence.now)
     assert all(change is not None and change.sure < CHANGED for change in changes)
 
 
@@ -137,9 +137,10 @@ def test_a_creep_is_told_from_a_turn(seconds: float) -> None:
     levels[:, 2] += 0.2 * np.sin(2.0 * np.pi * moments_s / 90.0)
     levels[:, 3] += 0.4 * np.clip((moments_s - 30.0) / seconds, 0.0, 1.0)
     evidence = seen_of(levels)
-    assert crept(evidence, 1, 0, 300, evidence.now)
-    assert crept(evidence, 2, 0, 450, evidence.now)
-    assert not crept(evidence, 3, 0, 300 + round(5 * seconds), evidence.now)
+    # All of them stand out as far.
+    assert sharpness(evidence, 1, Change(300, 0.2, CHANGED), 0, evidence.now) < 0.0
+    assert sharpness(evidence, 2, Change(450, 0.2, CHANGED), 0, evidence.now) < 0.0
+    assert sharpness(evidence, 3, Change(300 + round(5 * seconds), 0.4, CHANGED), 0, evidence.now) > 0.0
 
 
 @pytest.mark.parametrize(
