@@ -67,6 +67,9 @@ def _contrast_variances() -> Floats:
 
 
 _VARIANCES: Final = _contrast_variances()
+_APART: Final = np.abs(np.subtract.outer(np.arange(WINDOW), np.arange(WINDOW)))
+_CORRELATIONS: Final = np.exp(-np.arange(WINDOW)[:, np.newaxis] * BLOCK_S / MEMORIES_S)
+"""Of the parts of wander with themselves, shape (lags, parts with a memory)."""
 
 
 class Colour:
@@ -83,15 +86,13 @@ class Colour:
     def learn(self, variance: Floats) -> None:
         """Take the variances of the contrasts of all tracks, shape (scales,)."""
         relative = _VARIANCES / variance[:, np.newaxis]
-        parts = np.full(relative.shape[1], 1.0) / relative.sum(axis=0).mean()
         total = relative.sum(axis=0)
+        parts = np.full(total.size, 1.0 / total.mean())
         for _ in range(ROUNDS):
             parts *= relative.T @ (1.0 / (relative @ parts)) / total
-        lags_s = np.arange(WINDOW) * BLOCK_S
-        covariance = np.exp(-lags_s[:, np.newaxis] / MEMORIES_S) @ parts[1:]
+        covariance = _CORRELATIONS @ parts[1:]
         covariance[0] += parts[0] + 1e-3 * covariance[0]
-        apart = np.abs(np.subtract.outer(np.arange(WINDOW), np.arange(WINDOW)))
-        whitener = np.linalg.inv(np.linalg.cholesky(covariance[apart]))
+        whitener = np.linalg.inv(np.linalg.cholesky(covariance[_APART]))
         self._whitener = whitener.astype(np.float32)
         self._one = whitener.sum(axis=1).astype(np.float32)
         self._white_ways = [self._whitener @ ways for ways in self._ways]

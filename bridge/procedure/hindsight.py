@@ -1,7 +1,8 @@
 """What shows only in hindsight: levels of a track against the others go in; when they changed, by how much, how surely.
 
 A small turn of a trimmer is lost in the wander while it is made. It is found when the level has been seen for long
-enough on both sides of it: the means of two long stretches differ by more than wander lets them.
+enough on both sides of it: the means of two long stretches differ by more than wander lets them, or the turn itself is
+not like wander of this colour.
 """
 
 from dataclasses import dataclass, replace
@@ -45,14 +46,14 @@ CREEP_BLOCKS: Final = 100
 WAY_BLOCKS: Final = 200
 """Blocks on either side in which it is asked whether the way was a long one."""
 
-HAND_BLOCKS: Final = 15
-"""A hand makes a small turn in so many blocks."""
+HAND_BLOCKS: Final = 30
+"""A hand makes a small turn in no more blocks than this."""
 
 _SPANS, _MIDDLES = (
     column.ravel().astype(np.float64)
-    for column in np.meshgrid([1, 5, HAND_BLOCKS, 30, 100, 150, 250, 2 * WAY_BLOCKS], np.arange(-60, 61, 10))
+    for column in np.meshgrid([1, 5, 15, HAND_BLOCKS, 100, 150, 250, 2 * WAY_BLOCKS], np.arange(-60, 61, 10))
 )
-_LONG: Final = _SPANS > 30
+_LONG: Final = _SPANS > HAND_BLOCKS
 
 TRUSTED: Final = 0.88
 """A model of the wander is not the wander: what stands out from it counts for less than what stands out from means."""
@@ -91,30 +92,31 @@ class Change:
     by_db: float
     sure: float
 
+    @property
+    def stands_out(self) -> bool:
+        """Whether it is more than wander, and worth a trim."""
+        return self.sure >= CHANGED and abs(self.by_db) >= LEAST_TRIM_DB
 
-def likeliest_changes(
-    evidence: Evidence, tracks: Indices, end: int, near: tuple[int, int] | None = None
-) -> list[Change | None]:
-    """Return the change of each track's level up to a block that stands out most from wander; None of too few blocks.
 
-    Parameters
-    ----------
-    evidence : Evidence
-    tracks : ndarray of int
-    end : int
-    near : (int, int), optional
-        Only changes between these blocks are asked for.
-    """
-    own = evidence.own
-    starts = np.maximum(evidence.own_since[tracks], max(own.oldest, end - WINDOW))
-    return changes_between(evidence, tracks, starts, end, near)
+def likeliest_changes(evidence: Evidence, tracks: Indices, end: int) -> list[Change | None]:
+    """Return the change of the present level of each track that stands out most from wander; None of too few blocks."""
+    return changes_between(evidence, tracks, evidence.own_since[tracks], end)
 
 
 def changes_between(
     evidence: Evidence, tracks: Indices, starts: Indices, end: int, near: tuple[int, int] | None = None
 ) -> list[Change | None]:
-    """Do so for levels that begin at a block of each track, at most `WINDOW` before the end."""
-    lengths = np.clip(end - starts, 0, WINDOW)
+    """Do so for the newest levels, `WINDOW` blocks at most, between a block of each track and the end.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    tracks, starts : ndarray of int, shape (tracks,)
+    end : int
+    near : (int, int), optional
+        Only changes between these blocks are asked for, as they differ from wander of this colour.
+    """
+    lengths = np.clip(end - np.maximum(starts, evidence.own.oldest), 0, WINDOW)
     if not lengths.size or lengths.max() < 2 * LEAST_SIDE:
         return [None] * lengths.size
     starts = end - lengths
@@ -144,7 +146,6 @@ def _of_means(evidence: Evidence, track: int, start: int, end: int) -> Change | 
 
     It is looked for between stretches of several lengths: long ones average more wander, short ones less drift.
     """
-    start = max(start, evidence.own.oldest)
     total, number = evidence.own.running(track, start, end)
     if number[-1] < 2 * LEAST_SIDE:
         return None

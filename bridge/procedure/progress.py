@@ -112,16 +112,15 @@ class Progress:
 
     def withdrawn(self, trim_id: str) -> Trim | None:
         """Take note that a trim is withdrawn; return it, or None when it was not of this calibration."""
-        if trim_id in self._withdrawn:
+        found = None if trim_id in self._withdrawn else self._find(trim_id)
+        if found is None:
             return None
-        for account in self._accounts.values():
-            for record, unlogged in account.records:
-                if record.trim_id == trim_id:
-                    account.unlogged += unlogged
-                    self._withdrawn[trim_id] = unlogged
-                    self.revision += 1
-                    return record.trim
-        return None
+        account, place = found
+        record, unlogged = account.records[place]
+        account.unlogged += unlogged
+        self._withdrawn[trim_id] = unlogged
+        self.revision += 1
+        return record.trim
 
     def reinstated(self, trim_id: str) -> Trim | None:
         """Take note that a withdrawn trim stands again; return it, or None when it was not of this calibration.
@@ -132,14 +131,15 @@ class Progress:
             return None
         part = self._withdrawn.pop(trim_id)
         self.revision += 1
-        for account in self._accounts.values():
-            for place, (record, _) in enumerate(account.records):
-                if record.trim_id == trim_id:
-                    part = [one for one in part if one in account.unlogged]
-                    account.unlogged = [one for one in account.unlogged if one not in part]
-                    account.records[place] = (record, part)
-                    return record.trim
-        return None
+        found = self._find(trim_id)
+        if found is None:
+            return None
+        account, place = found
+        record, _ = account.records[place]
+        part = [one for one in part if one in account.unlogged]
+        account.unlogged = [one for one in account.unlogged if one not in part]
+        account.records[place] = (record, part)
+        return record.trim
 
     def turned(self, step: Step, track: int, found: Found) -> None:
         """Take note that a trimmer has moved and is not logged; ``found`` is what the track read before."""
@@ -189,6 +189,14 @@ class Progress:
 
     def _of(self, adjustment: str, track: int) -> _Account:
         return self._accounts.setdefault((adjustment, track), _Account())
+
+    def _find(self, trim_id: str) -> tuple[_Account, int] | None:
+        """Return the account of a trim, and its place there; None when it is not of this calibration."""
+        for account in self._accounts.values():
+            for place, (record, _) in enumerate(account.records):
+                if record.trim_id == trim_id:
+                    return account, place
+        return None
 
     def _stands(self, record: Record, step: Step) -> bool:
         return record.trim_id not in self._withdrawn and belongs(record.trim, step)

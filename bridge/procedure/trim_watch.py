@@ -29,7 +29,6 @@ from bridge.procedure.hands import ONSET_BLOCKS, Hands
 from bridge.procedure.hindsight import (
     BY_CREEP,
     BY_HAND,
-    CHANGED,
     CREEP_BLOCKS,
     LEAST_TRIM_DB,
     OPEN,
@@ -202,7 +201,7 @@ class TrimWatch:
             since = max(pending.found_from, evidence.record.oldest)
         level = settled(evidence.record, evidence.unsteadiness, track, since, evidence.now)
         (change,) = changes_between(evidence, np.array([track]), np.array([since]), evidence.now)
-        changed = change is not None and change.sure >= CHANGED and abs(change.by_db) >= LEAST_TRIM_DB
+        changed = change is not None and change.stands_out
         return None if changed or level.seconds <= 0.0 else level
 
     def _take(self, block: Block, events: list[Event]) -> None:
@@ -309,7 +308,7 @@ class TrimWatch:
         now = evidence.now
         for track, change in zip(map(int, tracks), likeliest_changes(evidence, tracks, now), strict=True):
             since = max(int(evidence.own_since[track]), evidence.own.oldest)
-            if change is None or change.sure < CHANGED or abs(change.by_db) < LEAST_TRIM_DB:
+            if change is None or not change.stands_out:
                 continue
             if self._is_known(track, change):
                 evidence.holds_since(track, min(change.block + GUARD, now - 1))

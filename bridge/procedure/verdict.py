@@ -8,7 +8,6 @@ import numpy as np
 
 from bridge.procedure.acts import Act
 from bridge.procedure.blocks import BLOCK_S
-from bridge.procedure.colour import WINDOW
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.hindsight import (
     CHANGED,
@@ -109,9 +108,8 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
     if act.told:
         turned = sure >= CHANGED_SEEN and abs(by_db) >= LEAST_TRIM_DB
         return "trim" if turned else _excursion(evidence, act)
-    since = np.array([max(act.since, evidence.own.oldest, end - WINDOW)])
     near = (act.found_to, act.left_from)
-    (change,) = changes_between(evidence, np.array([act.track]), since, end, near)
+    (change,) = changes_between(evidence, np.array([act.track]), np.array([act.since]), end, near)
     if change is not None and change.sure > sure:
         by_db, sure = change.by_db, change.sure
     if abs(by_db) < LEAST_TRIM_DB:

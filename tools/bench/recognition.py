@@ -222,7 +222,6 @@ def run_recorder(seed: int, generator: Generator) -> Outcome:
     obvious: list[Guess] = []
     way = Obvious(0, recorder.tracks)
     chosen = False
-    began = time.perf_counter()
     spent = 0.0
     for tick, tracks in enumerate(updates):
         moment_s = (tick + 1) * UPDATE_S
@@ -263,7 +262,7 @@ def run_recorder(seed: int, generator: Generator) -> Outcome:
         generator,
         seed,
         recorder.tracks,
-        math.hypot(recorder.condition.level_wander_db, 0.0),
+        recorder.condition.level_wander_db,
         f"{hand}, {manner.hands} hand{'s' * (manner.hands - 1)}, {manner.follow}",
         true_acts(performance),
         watched,
