@@ -198,10 +198,11 @@ class Engine:
     def source_ended(self) -> None:
         """Take note that a recording is over."""
         self._health.source_ended()
-        self.stop()
+        for outcome in self.calibration.recording_ended():
+            self._carry_out(outcome)
 
     def stop(self) -> None:
-        """Log what was seen and is not logged yet: the daemon ends, or the recording."""
+        """Log what was seen and is not logged yet: the daemon ends."""
         for outcome in self.calibration.stop():
             self._carry_out(outcome)
 

@@ -173,8 +173,12 @@ class Calibration:
         self._course.on("source lost")
         self._course.tracks = None
 
+    def recording_ended(self) -> tuple[Outcome, ...]:
+        """End with the recording; return what has to be done about what was seen so far."""
+        return tuple(self._course.on("recording ended"))
+
     def stop(self) -> tuple[Outcome, ...]:
-        """End for now, or with the recording; return what has to be done about what was seen so far."""
+        """End for now; return what has to be done about what was seen so far. What is in hand just now is not left."""
         return tuple(self._course.on("stop asked"))
 
     def update(self, levels: Levels) -> tuple[Outcome, ...]:

@@ -162,8 +162,9 @@ class Course:
             self._patch(subject)
         elif watch is None or visit is None:
             return []
-        elif duty == "close acts":
-            return [outcome for seen in watch.close() for outcome in self._on_seen(seen)]
+        elif duty in ("close acts", "cut acts"):
+            closed = watch.close(cut_short=duty == "cut acts")
+            return [outcome for seen in closed for outcome in self._on_seen(seen)]
         elif duty == "log act" and isinstance(subject, TrimFound):
             trim = visit.trim(subject, self.now)
             return [] if trim is None else [self._to_log(trim, visit.way(subject, trim))]

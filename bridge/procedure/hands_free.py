@@ -104,10 +104,10 @@ class HandsFree:
         deviation_db = tracks.tone_vu - step.target_vu if playing else self._absent
         return self._trims.push(position_s, deviation_db, tracks.clipped)
 
-    def close(self) -> tuple[Event, ...]:
-        """Return what was still being watched, and begin anew."""
+    def close(self, *, cut_short: bool = False) -> tuple[Event, ...]:
+        """Return what was still being watched, and begin anew; ``cut_short`` as of `TrimWatch.restart`."""
         self.keep_steady()
-        return self._trims.restart()
+        return self._trims.restart(cut_short=cut_short)
 
     def begin(self) -> None:
         """Begin a step in which nothing has been seen."""

@@ -23,16 +23,18 @@ Event = Literal[
     "hold asked",
     "release asked",
     "finish asked",
+    "recording ended",
     "stop asked",
 ]
 """What can happen.
 
 The tape leads on when the tone of another step stands; an act is seen when a trimmer was turned and left, and cut when
-the tone ended for good before it was left. To stop is to end the daemon, or the recording.
+the tone or the watching ended before it was left. To stop is to end the daemon, whatever the hands are doing.
 """
 
 Duty = Literal[
     "close acts",
+    "cut acts",
     "log act",
     "keep act open",
     "log by hand",
@@ -48,7 +50,8 @@ Duty = Literal[
 ]
 """What can be done about it.
 
-To close acts is to take what is still being watched as an event of its own. An act that is kept open is not in the log:
+To close acts is to take what is still being watched as an event of its own; to cut them is the same where the hand may
+turn on unseen: only what has settled counts as left. An act that is kept open is not in the log:
 its track is missing until it is, and the next trim begins where that act began. To verify is to log what was right and
 never touched.
 """
@@ -76,7 +79,8 @@ TABLE: Final[Mapping[State, Mapping[Event, Row]]] = {
         "hold asked": Row(("close acts", "hold"), "held"),
         "release asked": Row((), "following"),
         "finish asked": Row(("close acts", "verify", "finish"), "following"),
-        "stop asked": Row(("close acts", "verify"), "following"),
+        "recording ended": Row(("close acts", "verify"), "following"),
+        "stop asked": Row(("cut acts", "verify"), "following"),
     },
     "held": {
         "tape leads on": Row((), "held"),
@@ -90,6 +94,7 @@ TABLE: Final[Mapping[State, Mapping[Event, Row]]] = {
         "hold asked": Row((), "held"),
         "release asked": Row(("close acts", "release"), "following"),
         "finish asked": Row(("close acts", "finish"), "held"),
-        "stop asked": Row(("close acts",), "held"),
+        "recording ended": Row(("close acts",), "held"),
+        "stop asked": Row(("cut acts",), "held"),
     },
 }

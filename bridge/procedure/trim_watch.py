@@ -163,15 +163,21 @@ class TrimWatch:
             self._take(block, events)
         return tuple(events)
 
-    def restart(self) -> tuple[Event, ...]:
+    def restart(self, *, cut_short: bool = False) -> tuple[Event, ...]:
         """Leave the step, and begin another; return what was still open.
 
         What has been learned of the tape's unsteadiness is kept as a first guess.
+
+        Parameters
+        ----------
+        cut_short : bool
+            Whether the watching ends and not the work: the hand may turn on, so that a short rest says nothing.
         """
         events: list[Event] = []
         evidence = self.evidence
-        for act in list(self._hands.moving.values()):
-            self._leave_if_still(act, evidence.now)
+        if not cut_short:
+            for act in list(self._hands.moving.values()):
+                self._leave_if_still(act, evidence.now)
         if evidence.now:
             self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
         for act in list(self._hands.pending.values()):

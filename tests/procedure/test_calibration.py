@@ -424,6 +424,26 @@ def test_the_last_step_is_left_when_the_daemon_stops() -> None:
     assert 1 not in studio.missing
 
 
+@pytest.mark.parametrize("rest_s", [0.0, 0.4, 0.8])
+def test_a_trimmer_that_rests_in_the_hand_when_the_daemon_stops_is_not_left_there(rest_s: float) -> None:
+    studio = begun({1: -2.0})
+    studio.turn(1, -0.9)
+    studio.play_on(rest_s)
+    studio.take(studio.calibration.stop())
+    assert [trim.track for trim in studio.trims] == [2, 3, 4]
+    assert "track 1 was still being turned: not logged" in studio.told
+    assert studio.missing[1] == (1,)
+
+
+def test_a_trimmer_that_rests_when_the_recording_ends_was_left_there() -> None:
+    studio = begun({1: -2.0})
+    studio.turn(1, -0.9)
+    studio.play_on(0.8)
+    studio.take(studio.calibration.recording_ended())
+    (trim,) = [trim for trim in studio.trims if trim.track == 1]
+    assert trim.as_left_db == pytest.approx(-0.9, abs=0.02)
+
+
 def test_a_finished_calibration_is_followed_by_an_empty_one_with_the_same_bank() -> None:
     studio = begun(banks=2)
     studio.done(SelectBank(2))

@@ -27,6 +27,7 @@ from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Progress, Record
 from bridge.procedure.settling import Settled
 from bridge.procedure.setup import Place
+from bridge.procedure.table import Event
 from bridge.procedure.trim_watch import TrimCut, TrimFound
 from bridge.procedure.visit import Moment
 from bridge.readings import Trim
@@ -52,8 +53,10 @@ class Scripted(HandsFree):
         super().hold(course.state == "held")
         self.pending: list[TrimFound | TrimCut] = []
         self.levels: dict[int, Settled] = {}
+        self.cut_short = False
 
-    def close(self):  # type: ignore[no-untyped-def]
+    def close(self, *, cut_short: bool = False):  # type: ignore[no-untyped-def]
+        self.cut_short = cut_short
         seen, self.pending = tuple(self.pending), []
         return seen
 
@@ -349,10 +352,11 @@ class AnyCourse(RuleBasedStateMachine):
         self.new_visit()
         self.tick()
 
-    @rule()
-    def stop(self) -> None:
+    @rule(event=st.sampled_from(["stop asked", "recording ended"]))
+    def stop(self, event: Event) -> None:
         pending = self.closing()
-        outcomes = self.course.on("stop asked")
+        outcomes = self.course.on(event)
+        assert self.script.cut_short == (event == "stop asked")
         self.expect_closed(outcomes, pending)
         assert outcomes == []
 

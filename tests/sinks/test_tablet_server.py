@@ -381,7 +381,11 @@ def test_https_with_a_certificate_of_ones_own(tmp_path: Path) -> None:
             assert (await found.json())["visitor"]["is_encrypted"] is True
         one = await session.ws_connect(f"{feeder.address}live", headers={"Origin": origin(feeder)}, ssl=trusting)
         assert decode(await one.receive_bytes()).messages
+        socket = one.get_extra_info("socket")
         await one.close()
+        # Both ends say goodbye once more in TLS, and then the client lets go of its socket.
+        while socket.fileno() >= 0:
+            await asyncio.sleep(0.01)
 
     try:
         ask(job)
