@@ -92,7 +92,7 @@ class Engine:
     counters : sequence of Counters
         Of each way in and out.
     midi : MidiHealth or None
-    network : NetworkHealth or None
+    networks : sequence of NetworkHealth
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
     """
@@ -107,7 +107,7 @@ class Engine:
         log: LogWriter | None,
         counters: Sequence[Counters] = (),
         midi: MidiHealth | None = None,
-        network: NetworkHealth | None = None,
+        networks: Sequence[NetworkHealth] = (),
         asks_preparation: bool = False,
     ) -> None:
         self.calibration = Calibration(setup)
@@ -127,7 +127,7 @@ class Engine:
             log=log,
             counters=counters,
             midi=midi,
-            network=network,
+            networks=networks,
             asks_preparation=asks_preparation,
         )
         self._declining = Episode()

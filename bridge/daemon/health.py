@@ -57,7 +57,7 @@ class MidiHealth(Protocol):
 
 
 class NetworkHealth(Protocol):
-    """How OSC does."""
+    """How OSC does, or what is announced to the network."""
 
     @property
     def problem(self) -> str:
@@ -76,7 +76,7 @@ class HealthBook:
     counters : sequence of Counters
         Of each way in and out.
     midi : MidiHealth or None
-    network : NetworkHealth or None
+    networks : sequence of NetworkHealth
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
     """
@@ -88,14 +88,14 @@ class HealthBook:
         log: LogWriter | None,
         counters: Sequence[Counters],
         midi: MidiHealth | None,
-        network: NetworkHealth | None,
+        networks: Sequence[NetworkHealth],
         asks_preparation: bool,
     ) -> None:
         self._calibration = calibration
         self._log = log
         self._counters = tuple(counters)
         self._midi = midi
-        self._network = network
+        self._networks = tuple(networks)
         self._asks_preparation = asks_preparation
         self._source: Source | None = None
         self._losses = 0
@@ -168,7 +168,7 @@ class HealthBook:
             or self._silent()
             or self._unprepared()
             or (self._midi.problem if self._midi else "")
-            or (self._network.problem if self._network else "")
+            or next((network.problem for network in self._networks if network.problem), "")
         )
 
     def _silent(self) -> str:

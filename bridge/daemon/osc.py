@@ -70,7 +70,7 @@ class Osc:
     @property
     def problem(self) -> str:
         """What is wrong now, in one line; empty when nothing is."""
-        return self._groups.problem
+        return self._groups.problem or self.sink.problem
 
     def start(self) -> None:
         """Begin to hear."""

@@ -101,6 +101,7 @@ class Service:
             self.page = Page(settings, setup, self.inbox, log=log_file, paired=paired_path(settings), queries=queries)
             self._stages.callback(self.page.stop)
             viewers.append(self.page.sink)
+        announcing = announcer(settings, self.osc, self.page.port if self.page is not None else None)
         midi = Midi(settings, self.inbox)
         self._stages.callback(midi.stop)
         viewers.append(midi)
@@ -117,7 +118,7 @@ class Service:
             log=log,
             counters=[one for one in (self.osc, self.page, midi) if one is not None],
             midi=midi,
-            network=self.osc,
+            networks=[one for one in (self.osc, announcing) if one is not None],
             asks_preparation=self.asks_preparation,
         )
         if log is not None:
@@ -132,7 +133,6 @@ class Service:
             self.osc.start()
         if self.page is not None:
             self.page.start()
-        announcing = announcer(settings, self.osc, self.page.port if self.page is not None else None)
         if announcing is not None:
             self._stages.callback(announcing.stop)
             announcing.start()

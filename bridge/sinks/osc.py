@@ -56,6 +56,11 @@ class OscSink:
         """Packets for the fixed destinations that could not be sent."""
         return sum(destination.lost_packets for destination in self._destinations)
 
+    @property
+    def problem(self) -> str:
+        """Which fixed destination is not reached, and why, in one line; empty when all are, as far as is known."""
+        return next((destination.problem for destination in self._destinations if destination.problem), "")
+
     def publish(self, frame: Frame, now_s: float) -> None:
         """Send a frame; ``now_s`` is monotonic. Raises nothing."""
         with self._lock:

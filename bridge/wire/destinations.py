@@ -32,6 +32,11 @@ class Destination(Protocol):
         """Packets that could not be sent."""
         ...
 
+    @property
+    def problem(self) -> str:
+        """Why it is not reached, in one line; empty when nothing is known against it."""
+        ...
+
     def send(self, packet: bytes) -> bool:
         """Send, or count it as lost. Never waits, never raises."""
         ...
@@ -69,13 +74,18 @@ class NamedDestination:
         self._sending: UdpDestination | None = None
         self._again_s = 0.0
         self._looking: threading.Thread | None = None
-        self._is_told = False
+        self._unknown = ""
         self._look_up()
 
     @property
     def lost_packets(self) -> int:
         """Packets that could not be sent, those included for which nobody was known."""
         return self._lost_packets + (self._sending.lost_packets if self._sending else 0)
+
+    @property
+    def problem(self) -> str:
+        """Why it is not reached, in one line; empty when nothing is known against it."""
+        return self._sending.problem if self._sending else self._unknown
 
     def send(self, packet: bytes) -> bool:
         """Send, or count it as lost. Never waits, never raises."""
@@ -108,10 +118,10 @@ class NamedDestination:
         try:
             self._found = resolve(self.text)
         except UdpError as error:
-            if not self._is_told:
+            if not self._unknown:
                 _log.warning("%s: it is looked up again every %g s", error, UNKNOWN_AGAIN_S)
-            self._is_told = True
+            self._unknown = str(error)
         else:
-            if self._is_told:
+            if self._unknown:
                 _log.info("%s is known now", self.text)
-            self._is_told = False
+            self._unknown = ""

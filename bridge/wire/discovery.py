@@ -70,8 +70,18 @@ class Announcer:
         self._name = name.encode()[:LABEL_BYTES].decode(errors="ignore").strip()
         self._services = services
         self._stopping = threading.Event()
-        self._failing = False
+        self._problem = ""
+        self._failures = 0
         self._thread = threading.Thread(target=self._run, name="announcing", daemon=True)
+
+    @property
+    def problem(self) -> str:
+        """What is wrong with the announcements, and how often it was met, in one line; empty when nothing is.
+
+        That the extra is missing is nobody's fault.
+        """
+        problem, failures = self._problem, self._failures
+        return f"{problem} (tried {failures} times)" if problem else ""
 
     def start(self) -> None:
         """Begin to announce what others can reach. Returns at once."""
@@ -85,49 +95,64 @@ class Announcer:
 
     def _run(self) -> None:
         try:
-            import zeroconf  # noqa: F401, PLC0415 - an extra: it may not be there
+            import zeroconf  # noqa: PLC0415 - an extra: it may not be there
         except ImportError:
             _log.info('not announced to the network: install trimbridge with its extra "discovery" for that')
             return
         while not self._stopping.is_set():
-            services = self._reachable()
-            if services:
-                self._announce(services)
+            try:
+                services = self._reachable()
+                if services:
+                    self._announce(services)
+                else:
+                    self._problem = ""
+            except (OSError, zeroconf.Error) as error:
+                reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
+                self._fail(f"not announced to the network: {reason}")
             self._stopping.wait(LOOK_S)
 
     def _reachable(self) -> list[Service]:
         return [service for service in self._services() if service.addresses]
 
+    def _is_still(self, services: list[Service]) -> bool:
+        """Return whether the same can be reached; also when the system does not tell, for what is announced stands."""
+        try:
+            now = self._reachable()
+        except OSError as error:
+            self._fail(f"whether what is announced to the network is right cannot be told: {error.strerror or error}")
+            return True
+        self._problem = ""
+        return now == services
+
     def _announce(self, services: list[Service]) -> None:
         """Announce services until they can be reached otherwise, or it is stopped."""
-        from zeroconf import Error, Zeroconf  # noqa: PLC0415
+        from zeroconf import Zeroconf  # noqa: PLC0415
 
         wanted = sorted({address for service in services for address in service.addresses})
         # Of an address that is gone by now the library would leave a socket open.
         addresses = [one for one in wanted if one in {str(own.address) for own in interfaces()}]
         if not addresses:
-            self._fail(f"this computer has none of the addresses {', '.join(wanted)} any more")
+            gone = f"this computer has none of the addresses {', '.join(wanted)} any more"
+            self._fail(f"not announced to the network: {gone}")
             return
-        zeroconf = None
+        zeroconf = Zeroconf(interfaces=addresses)
         try:
-            zeroconf = Zeroconf(interfaces=addresses)
             for service in services:
                 zeroconf.register_service(self._info(service), allow_name_change=True)
             _log.info("announced to the network as %r at %s", self._name, ", ".join(addresses))
-            self._failing = False
-            while not self._stopping.wait(LOOK_S) and self._reachable() == services:
+            self._problem = ""
+            while not self._stopping.wait(LOOK_S) and self._is_still(services):
                 pass
             zeroconf.unregister_all_services()
-        except (OSError, Error) as error:
-            self._fail(str(error) or type(error).__name__)
         finally:
-            if zeroconf is not None:
-                zeroconf.close()
+            zeroconf.close()
 
-    def _fail(self, reason: str) -> None:
-        if not self._failing:
-            _log.warning("not announced to the network: %s", reason)
-        self._failing = True
+    def _fail(self, problem: str) -> None:
+        if not self._problem:
+            self._failures = 0
+            _log.warning("%s", problem)
+        self._failures += 1
+        self._problem = problem
 
     def _info(self, service: Service) -> "ServiceInfo":
         from zeroconf import ServiceInfo  # noqa: PLC0415

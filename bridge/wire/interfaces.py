@@ -18,9 +18,19 @@ class Interface:
 
 
 def interfaces() -> list[Interface]:
-    """Return every address of every interface."""
+    """Return every address of every interface.
+
+    Raises
+    ------
+    OSError
+        When the system does not tell.
+    """
     found = []
-    for adapter in ifaddr.get_adapters():
+    try:
+        adapters = list(ifaddr.get_adapters())
+    except OSError as error:
+        raise OSError(error.errno, f"the network interfaces cannot be listed: {error.strerror or error}") from None
+    for adapter in adapters:
         for entry in adapter.ips:
             numeric = entry.ip if isinstance(entry.ip, str) else entry.ip[0]
             names = (adapter.nice_name, adapter.name)
@@ -33,6 +43,11 @@ def reachable(listen: str) -> list[Interface]:
 
     Addresses of one link alone (RFC 3927, RFC 4291 2.5.6) are left out: they change, and browsers do not take those of
     IPv6.
+
+    Raises
+    ------
+    OSError
+        When the system does not tell.
     """
     asked = ipaddress.ip_address(listen)
     return [

@@ -1,6 +1,5 @@
 """Multicast groups: by which network interface they are sent to, and heard, while interfaces come and go."""
 
-import contextlib
 import errno
 import ipaddress
 import logging
@@ -69,11 +68,11 @@ def chosen_interface(wanted: str, version: int, known: Sequence[Interface] | Non
     Raises
     ------
     UdpError
-        When it is not of this computer, or does not speak this version of IP.
+        When it is not of this computer, or does not speak this version of IP, or the system does not tell.
     """
     if not wanted:
         return "0.0.0.0", 0
-    known = interfaces() if known is None else known
+    known = _listed() if known is None else known
     found = [one for one in known if one.address.version == version and wanted in (*one.names, str(one.address))]
     # One that was named by any of its addresses speaks the other version as well.
     indices = {one.index for one in known if wanted == str(one.address)}
@@ -84,11 +83,56 @@ def chosen_interface(wanted: str, version: int, known: Sequence[Interface] | Non
     return str(found[0].address), found[0].index
 
 
-class Memberships:
-    """The groups that an endpoint hears, joined anew when the network interfaces change.
+def _listed() -> list[Interface]:
+    try:
+        return interfaces()
+    except OSError as error:
+        raise UdpError(str(error.strerror)) from None
 
-    A membership goes with its interface, and the one that comes back is another to the system. Where the system
-    chooses the interface, it chooses once, by the routes that there are then.
+
+def routed_interface(group: str, known: Sequence[Interface]) -> tuple[str, int]:
+    """Return one address and the index of the interface by which the system would send to a group now.
+
+    It is asked, and not left to choose while joining: the choice would not be known, and the one that it would make
+    while leaving is another once the routes have changed.
+
+    Raises
+    ------
+    UdpError
+        When there is no route, or it cannot be told of which interface it is.
+    """
+    version = ipaddress.ip_address(group).version
+    try:
+        with socket.socket(socket.AF_INET if version == 4 else socket.AF_INET6, socket.SOCK_DGRAM) as asking:
+            # Nothing is sent by this. The port is that of nobody (RFC 863).
+            asking.connect((_of_any_scope(group), 9))
+            own, _, *rest = asking.getsockname()
+    except OSError as error:
+        raise UdpError(f"cannot hear the multicast group {group}: {error.strerror or error}") from None
+    if rest and rest[1]:
+        return own, rest[1]  # an address of one link alone comes with its interface
+    for one in known:
+        if str(one.address) == own:
+            return own, one.index
+    raise UdpError(f"cannot hear the multicast group {group}: no network interface has the address {own}")
+
+
+def _of_any_scope(group: str) -> str:
+    """Return a group of IPv6 with global scope (RFC 4291, 2.7); others as they are.
+
+    Of a link's own the system tells no route, and the route of one group is that of all.
+    """
+    if ":" not in group:
+        return group
+    packed = ipaddress.IPv6Address(group).packed
+    return str(ipaddress.IPv6Address(bytes((packed[0], packed[1] | 0x0E)) + packed[2:]))
+
+
+class Memberships:
+    """The groups that an endpoint hears, joined anew when the network interfaces or the routes change.
+
+    A membership goes with its interface, and the one that comes back is another to the system. Each is of one interface
+    that is known by its index: what is joined can be left, whatever has become of addresses and routes since.
 
     Parameters
     ----------
@@ -96,7 +140,7 @@ class Memberships:
     groups : sequence of str
         Numeric addresses.
     interface : str
-        Name or numeric address of the network interface; empty leaves the choice to the system.
+        Name or numeric address of the network interface; empty takes the one by which the system sends to the group.
 
     Raises
     ------
@@ -111,7 +155,6 @@ class Memberships:
         self._versions = {group: ipaddress.ip_address(group).version for group in groups}
         self._joined: dict[str, tuple[str, int]] = {}
         self._missing: dict[str, str] = {}
-        self._known: list[Interface] = []
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="multicast groups", daemon=True)
         for version in set(self._versions.values()):
@@ -141,38 +184,44 @@ class Memberships:
             self.renew()
 
     def renew(self) -> None:
-        """Join again what a change of the interfaces has cost."""
+        """Join again what a change of the interfaces or routes has cost. Raises nothing."""
         if not self._versions:
             return
         try:
-            known = interfaces()
-        except OSError as error:
-            _log.debug("the network interfaces cannot be listed: %s", error)
+            known = _listed()
+        except UdpError as error:
+            for group in self._versions:
+                self._lost(group, f"whether the multicast group {group} is heard cannot be told: {error}")
             return
-        changed, self._known = known != self._known, known
         for group, version in self._versions.items():
             try:
-                at = chosen_interface(self._interface, version, known)
-                # Where the system chooses, what it would choose now is not known: every change may be one of routes.
-                if group in self._missing or self._joined.get(group) != at or (changed and not self._interface):
-                    self._leave(group)
-                    self._endpoint.join(group, *at)
-                    self._joined[group] = at
+                self._follow(group, version, known)
             except UdpError as error:
                 self._lost(group, str(error))
             else:
                 if self._missing.pop(group, None) is not None:
                     _log.info("the multicast group %s is heard", group)
 
+    def _follow(self, group: str, version: int, known: Sequence[Interface]) -> None:
+        """Be a member by the interface that is wanted now, and by no other."""
+        wanted = self._interface
+        try:
+            at = chosen_interface(wanted, version, known) if wanted else routed_interface(group, known)
+        except UdpError:
+            self._leave(group)
+            raise
+        if self._joined.get(group) != at:
+            self._leave(group)
+            self._endpoint.join(group, at[1])
+            self._joined[group] = at
+
     def _leave(self, group: str) -> None:
-        before = self._joined.pop(group, None)
-        if before is not None:
-            # The system may have ended it, with the interface.
-            with contextlib.suppress(UdpError):
-                self._endpoint.leave(group, *before)
+        """Be no member any more; one that cannot be ended stays known, and is tried to be ended again."""
+        if group in self._joined:
+            self._endpoint.leave(group, self._joined[group][1])
+            del self._joined[group]
 
     def _lost(self, group: str, reason: str) -> None:
-        self._leave(group)
         if group not in self._missing:
             _log.warning("%s: it is tried again", reason)
         self._missing[group] = reason if group in reason else f"the multicast group {group} is not heard: {reason}"

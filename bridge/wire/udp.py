@@ -16,7 +16,7 @@ import struct
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from typing import Final, NamedTuple, Protocol
 
@@ -75,6 +75,11 @@ _MULTICAST_ALL: Final = ((socket.AF_INET, socket.IPPROTO_IP, 49), (socket.AF_INE
 AGAIN_S: Final = 0.5
 """After an error of the network a connection is made anew so often: a network that is gone costs nothing with each
 frame, and nobody misses half a second of it when it is back."""
+
+RETURNED_S: Final = 5.0
+"""A receiver without an error for so long is back. A host that is not there is told of every 3 s at least (Linux: three
+questions for its hardware address, a second apart), a port that is not open once a second at least (Linux answers
+for it no more often)."""
 
 log = logging.getLogger(__name__)
 
@@ -146,6 +151,25 @@ def _socket(family: socket.AddressFamily) -> socket.socket:
     return made
 
 
+def _of_interface(index: int) -> bytes:
+    """Return what stands behind the group in a membership of IPv4, to name an interface by its index.
+
+    ``struct ip_mreqn`` (Linux, ip(7); macOS and FreeBSD, from memory) has an address, which is left out, and the index.
+    Windows (from memory) takes an address that begins with 0 for an index.
+    """
+    return struct.pack(">I", index) if sys.platform == "win32" else bytes(4) + struct.pack("@i", index)
+
+
+@contextlib.contextmanager
+def _telling(what: str, *, unless: int) -> Iterator[None]:
+    """Raise `UdpError` for an error of the system, except the one that says that it is so already."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno != unless:
+            raise UdpError(f"{what}: {error.strerror}") from None
+
+
 class UdpDestination:
     """A fixed receiver: has a connected socket of its own, so that the system tells when nobody is there.
 
@@ -165,11 +189,14 @@ class UdpDestination:
         self.lost_packets = 0
         self._socket: socket.socket | None = None
         self._again_s = 0.0
-        self._episode = Episode()
+        self._failed_s: float | None = None
+        self.problem = ""
+        """Why it is not reached, in one line; empty when nothing is known against it."""
 
     def send(self, packet: bytes) -> bool:
         """Send, or count it as lost. Never waits, never raises."""
-        if self._socket is None and time.monotonic() < self._again_s:
+        now_s = time.monotonic()
+        if self._socket is None and now_s < self._again_s:
             self.lost_packets += 1
             return False
         try:
@@ -179,14 +206,22 @@ class UdpDestination:
             self._socket.send(packet)
         except OSError as error:
             self.lost_packets += 1
-            if self._episode.happened(time.monotonic()):
-                log.warning("cannot send to %s: %s", printable(self.address), error.strerror or error)
+            self._fail(f"cannot send to {printable(self.address)}: {error.strerror or error}", now_s)
             if error.errno not in (errno.EAGAIN, errno.EWOULDBLOCK, errno.ENOBUFS, errno.ECONNREFUSED, errno.EMSGSIZE):
                 # The network has changed under the connection: make it anew, soon.
                 self.close()
-                self._again_s = time.monotonic() + AGAIN_S
+                self._again_s = now_s + AGAIN_S
             return False
+        # The system takes a packet for somebody who is gone, and says so only with the next one.
+        if self._failed_s is not None and now_s - self._failed_s > RETURNED_S:
+            self._failed_s, self.problem = None, ""
+            log.info("%s receives again", printable(self.address))
         return True
+
+    def _fail(self, problem: str, now_s: float) -> None:
+        if self._failed_s is None:
+            log.warning("%s", problem)
+        self._failed_s, self.problem = now_s, problem
 
     def _connect(self) -> None:
         self._socket = _socket(_family(self.address))
@@ -263,28 +298,31 @@ class UdpEndpoint:
         """Packets that came faster than they were read, as far as the system says (Linux)."""
         return sum(self._dropped.values())
 
-    def join(self, group: str, own: str, index: int) -> None:
+    def join(self, group: str, index: int) -> None:
         """Hear a multicast group as well: only where every network is listened to (RFC 1112, 7; RFC 3493, 5.2).
 
         Parameters
         ----------
         group : str
-            Its numeric address.
-        own : str
-            For IPv4 an address of the network interface; ``0.0.0.0`` leaves the choice to the system.
+            Its numeric address. One that is heard already is no fault.
         index : int
-            For IPv6 the index of the network interface; 0 leaves the choice to the system.
+            Of the network interface.
 
         Raises
         ------
         UdpError
             When it cannot be.
         """
-        self._change_membership(group, own, index, socket.IP_ADD_MEMBERSHIP, socket.IPV6_JOIN_GROUP)
+        with _telling(f"cannot hear the multicast group {group}", unless=errno.EADDRINUSE):
+            self._change_membership(group, index, socket.IP_ADD_MEMBERSHIP, socket.IPV6_JOIN_GROUP)
 
-    def leave(self, group: str, own: str, index: int) -> None:
-        """Hear a group no more; with the arguments and the error of `join`."""
-        self._change_membership(group, own, index, socket.IP_DROP_MEMBERSHIP, socket.IPV6_LEAVE_GROUP)
+    def leave(self, group: str, index: int) -> None:
+        """Hear a group no more; with the arguments and the error of `join`.
+
+        That it is not heard is no fault: the system may have ended that, with the interface.
+        """
+        with _telling(f"cannot leave the multicast group {group}", unless=errno.EADDRNOTAVAIL):
+            self._change_membership(group, index, socket.IP_DROP_MEMBERSHIP, socket.IPV6_LEAVE_GROUP)
 
     def require_family(self, group: str) -> None:
         """Raise `UdpError` when a group is not of the family of the listening address."""
@@ -292,17 +330,14 @@ class UdpEndpoint:
             reason = "not of the family of the listening address"
             raise UdpError(f"cannot hear the multicast group {group}: {reason}")
 
-    def _change_membership(self, group: str, own: str, index: int, option_4: int, option_6: int) -> None:
+    def _change_membership(self, group: str, index: int, option_4: int, option_6: int) -> None:
         self.require_family(group)
-        try:
-            if ":" in group:
-                member = socket.inet_pton(socket.AF_INET6, group) + struct.pack("@I", index)
-                self._sockets[socket.AF_INET6].setsockopt(socket.IPPROTO_IPV6, option_6, member)
-            else:
-                member = socket.inet_aton(group) + socket.inet_aton(own)
-                self._sockets[socket.AF_INET].setsockopt(socket.IPPROTO_IP, option_4, member)
-        except OSError as error:
-            raise UdpError(f"cannot hear the multicast group {group}: {error.strerror}") from None
+        if ":" in group:
+            member = socket.inet_pton(socket.AF_INET6, group) + struct.pack("@I", index)
+            self._sockets[socket.AF_INET6].setsockopt(socket.IPPROTO_IPV6, option_6, member)
+        else:
+            member = socket.inet_aton(group) + _of_interface(index)
+            self._sockets[socket.AF_INET].setsockopt(socket.IPPROTO_IP, option_4, member)
 
     def send(self, packet: bytes, to: Address) -> bool:
         """Send, or count it as lost. Never waits, never raises; from any thread."""

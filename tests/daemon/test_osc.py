@@ -53,6 +53,7 @@ def test_a_receiver_that_nobody_knows_does_not_stop_the_start(caplog: pytest.Log
             assert decode(other.recv(65_536)).time_tag == 1
             assert osc.dropped_packets == 1
             wait_until(lambda: "host 'tablet.invalid' is not known" in caplog.text)
+            assert osc.problem.startswith("host 'tablet.invalid' is not known")
 
 
 def test_over_tcp_too() -> None:

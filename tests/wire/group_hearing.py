@@ -1,7 +1,8 @@
 """Hear two multicast groups while the only network interface comes, goes and comes back: a program of its own.
 
-It runs in a network namespace of its own, where it may make interfaces. Argument: the interface that the groups are
-bound to, or an empty one. What it hears is written on standard output, a line for each stay of the interface.
+It runs in a network namespace of its own, where it may make interfaces. Arguments: the interface that the groups are
+bound to, or an empty one; whether it goes by being "unplugged" for good, so that another comes, or switched "off" and
+on. What it hears is written on standard output, a line for each stay of the interface.
 """
 
 import logging
@@ -34,9 +35,14 @@ def ip(*words: str) -> None:
 def plug_in(host: int) -> None:
     ip("link", "add", WIRE, "type", "veth", "peer", "name", "tbend")
     ip("addr", "add", f"198.51.100.{host}/24", "dev", WIRE)  # RFC 5737
-    ip("addr", "add", f"2001:db8::{host}/64", "dev", WIRE, "nodad")  # RFC 3849
-    ip("link", "set", WIRE, "up")
     ip("link", "set", "tbend", "up")
+    switch_on(host)
+
+
+def switch_on(host: int) -> None:
+    ip("link", "set", WIRE, "up")
+    # What the system takes away when it is switched off.
+    ip("addr", "add", f"2001:db8::{host}/64", "dev", WIRE, "nodad")  # RFC 3849
     ip("route", "add", "default", "dev", WIRE)
 
 
@@ -74,7 +80,7 @@ def listen(heard: "queue.Queue[bytes]", port: int, frames: Destination) -> None:
     tell("heard both")
 
 
-def main(interface: str) -> None:
+def main(interface: str, going: str) -> None:
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(message)s")
     multicast.LOOK_S = 0.05  # type: ignore[misc]
     ip("link", "set", "lo", "up")
@@ -91,14 +97,17 @@ def main(interface: str) -> None:
             plug_in(1)
         frames = destination(f"{GROUPS[0]}:{endpoint.address[1]}", Multicast(interface))
         listen(heard, endpoint.address[1], frames)
-        ip("link", "del", WIRE)
+        ip(*(("link", "del", WIRE) if going == "unplugged" else ("link", "set", WIRE, "down")))
         ends_s = time.monotonic() + DEADLINE_S
         while not memberships.problem:
             assert time.monotonic() < ends_s
             frames.send(b"lost")
             time.sleep(0.01)
         tell("gone")
-        plug_in(2)
+        if going == "unplugged":
+            plug_in(2)
+        else:
+            switch_on(1)
         listen(heard, endpoint.address[1], frames)
         frames.close()
     finally:
@@ -108,4 +117,4 @@ def main(interface: str) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1])
+    main(*sys.argv[1:])

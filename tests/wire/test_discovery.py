@@ -15,7 +15,8 @@ from typing import Any
 import pytest
 
 from bridge.wire.discovery import Announcer, Service
-from bridge.wire.interfaces import reachable
+from bridge.wire.interfaces import interfaces, reachable
+from tests.wire.descriptors import no_descriptors_left
 from tests.wire.waiting import wait_until
 
 ROOT = Path(__file__).parents[2]
@@ -149,3 +150,31 @@ def test_a_network_that_is_gone_stops_nothing_and_is_told_once(
     announcer.stop()
     assert not announcer._thread.is_alive()
     assert caplog.text.count("not announced to the network") == 1
+
+
+def test_interfaces_that_cannot_be_listed_for_a_while_are_told_once_and_announced_afterwards(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bridge.wire.discovery.LOOK_S", 0.01)
+    kind = "_osc._udp"
+
+    def services() -> list[Service]:
+        here = [str(one.address) for one in interfaces() if one.address.is_loopback and one.address.version == 4]
+        return [Service(kind, 9710, here)]
+
+    announcer = Announcer(NAME, services)
+    try:
+        with no_descriptors_left():
+            announcer.start()
+            wait_until(lambda: "(tried 5 times)" in announcer.problem)
+        assert caplog.text.count("not announced to the network: the network interfaces cannot be listed") == 1
+        assert f"{NAME}.{kind}.local" in found([], "127.0.0.1", types=(kind,))
+        wait_until(lambda: announcer.problem == "")
+        # What is announced stands, and is looked at again.
+        with no_descriptors_left():
+            wait_until(lambda: "(tried 5 times)" in announcer.problem)
+        wait_until(lambda: announcer.problem == "")
+        assert caplog.text.count("announced to the network is right cannot be told") == 1
+        assert announcer._thread.is_alive()
+    finally:
+        announcer.stop()

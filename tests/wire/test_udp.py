@@ -169,6 +169,29 @@ def test_a_packet_that_is_too_long_costs_a_count_and_one_line(caplog: pytest.Log
         destination.close()
 
 
+def test_a_receiver_that_was_gone_is_told_to_be_back_once_it_is(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(udp, "RETURNED_S", 0.3)
+    with peer() as other:
+        address = other.getsockname()
+        destination = UdpDestination(address)
+    back = f"{printable(address)} receives again"
+    with caplog.at_level(logging.INFO):
+        gone_s = time.monotonic()
+        # The system takes every other packet for a port that is closed.
+        while time.monotonic() - gone_s < 1.0:
+            destination.send(b"frame")
+        assert destination.problem == f"cannot send to {printable(address)}: Connection refused"
+        assert caplog.text.count(destination.problem) == 1
+        assert back not in caplog.text
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+            other.bind(address)
+            wait_until(lambda: destination.send(b"frame") and not destination.problem)
+        assert caplog.text.count(back) == 1
+    destination.close()
+
+
 def test_a_family_that_is_not_listened_at() -> None:
     with hearing() as (endpoint, _):
         assert not endpoint.send(b"frame", ("::1", 9, 0, 0))
