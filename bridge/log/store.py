@@ -185,13 +185,17 @@ def _open_checked(path: Path, options: str) -> sqlite3.Connection:
 
 
 def _at_newest(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
-    version = version_of(connection, path)
-    if version == newest_version():
+    if version_of(connection, path) == newest_version():
         return connection
     copy = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
-    connection.backup(copy)
-    connection.close()
-    migrate(copy, version)
+    try:
+        connection.backup(copy)
+        connection.close()
+        # The daemon may have brought the log to the newest since it was asked: what counts is what was copied.
+        migrate(copy, version_of(copy, path))
+    except BaseException:
+        copy.close()
+        raise
     return copy
 
 

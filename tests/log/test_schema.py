@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.log import schema
+from bridge.log import schema, store
 from bridge.log.entries import (
     ConfirmationEntry,
     EventEntry,
@@ -50,6 +50,25 @@ def test_a_log_of_version_1_is_read_as_it_is(version_1: Path) -> None:
     with closing(open_reader(version_1)) as connection:
         _check_version_1(connection)
     assert version_1.read_bytes() == before
+
+
+def test_a_log_that_the_daemon_migrates_while_it_is_opened_is_read(
+    version_1: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = store.version_of
+    before: list[int] = []
+
+    def asked_just_before(connection: sqlite3.Connection, path: Path) -> int:
+        version = asked(connection, path)
+        if not before:
+            before.append(version)
+            Store(version_1).close()  # the first start of the daemon after an update
+        return version
+
+    monkeypatch.setattr(store, "version_of", asked_just_before)
+    with closing(open_reader(version_1)) as connection:
+        _check_version_1(connection)
+    assert before == [1]
 
 
 def test_a_log_of_version_1_is_migrated_and_resumed(version_1: Path, log) -> None:
