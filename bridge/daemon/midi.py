@@ -63,8 +63,8 @@ class Midi:
 
     @property
     def dropped_packets(self) -> int:
-        """Messages that came faster than they could be read, and gaps in the time code."""
-        return self._ports.lost_messages + self._control.lost
+        """Messages that came faster than they could be read or sent, and gaps in the time code."""
+        return self._ports.lost_messages + self._control.lost + self._sink.dropped_commands
 
     @property
     def tape_time(self) -> str:

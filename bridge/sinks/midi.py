@@ -13,7 +13,7 @@ from bridge.config.midi_settings import MidiLampSettings, MidiMeterSettings, Mid
 from bridge.readings import Frame, Trim
 from bridge.sinks.midi_pacing import Pacer, Value
 from bridge.sinks.midi_values import focus_places, lamp_messages, meter_messages
-from bridge.wire.episodes import Episode
+from bridge.wire.episodes import QUIET_S, Episode
 
 SHORTEST_WAIT_S: Final = 0.002
 MUTED_AGAIN_S: Final = 1.0
@@ -84,6 +84,9 @@ class MidiSink:
         self._commands: list[bytes] = []
         self._lock = threading.Lock()
         self._wake = threading.Event()
+        self._dropping = Episode()
+        self._dropped_commands = 0
+        self._dropped_s = float("-inf")
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="midi out", daemon=True)
 
@@ -92,7 +95,14 @@ class MidiSink:
         """What is wrong now; empty when nothing is."""
         now_s = time.monotonic()
         muted = [index for index in range(len(self._outputs)) if self._loops.muted(index, now_s)]
-        return f"what is sent to MIDI output {self._name(muted[0])} comes back in: it is muted" if muted else ""
+        if muted:
+            return f"what is sent to MIDI output {self._name(muted[0])} comes back in: it is muted"
+        return self._not_sent() if now_s - self._dropped_s < QUIET_S else ""
+
+    @property
+    def dropped_commands(self) -> int:
+        """Commands for the recorder that were never sent."""
+        return self._dropped_commands
 
     def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - sent when the wire is free
         """Show a frame."""
@@ -151,7 +161,19 @@ class MidiSink:
                     output.show(frame)
             shown = frame
             waits = [self._serve(index, output, time.monotonic()) for index, output in enumerate(self._outputs)]
+            self._count_dropped(time.monotonic())
             wait_s = min((max(wait, SHORTEST_WAIT_S) for wait in waits if wait is not None), default=None)
+
+    def _count_dropped(self, now_s: float) -> None:
+        dropped = sum(output.pacer.dropped_commands for output in self._outputs)
+        if dropped == self._dropped_commands:
+            return
+        self._dropped_commands, self._dropped_s = dropped, now_s
+        if self._dropping.happened(now_s):
+            _log.warning("%s", self._not_sent())
+
+    def _not_sent(self) -> str:
+        return f"the MIDI output to the recorder did not take {self._dropped_commands} tape commands in time: not sent"
 
     def _serve(self, index: int, output: "_Output", now_s: float) -> float | None:
         """Send what is due; return after what time to look again, None = when something happens."""

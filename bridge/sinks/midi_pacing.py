@@ -42,7 +42,9 @@ class Pacer:
         self._first: Collection[object] = ()
         self._standing: dict[object, Value] = {}
         self._sent_s: dict[object, float] = {}
-        self._commands: deque[bytes] = deque(maxlen=WAITING)
+        self._commands: deque[bytes] = deque()
+        self.dropped_commands = 0
+        """Commands that were never sent: too many waited, or their time was over."""
 
     def want(self, values: Mapping[object, Value], first: Collection[object] = ()) -> None:
         """Say what shall stand there, and what of it goes first."""
@@ -50,11 +52,15 @@ class Pacer:
         self._first = first
 
     def command(self, message: bytes) -> None:
-        """Send a message once, before all values."""
+        """Send a message once, before all values; the oldest of too many that wait is never sent."""
+        if len(self._commands) == WAITING:
+            self._commands.popleft()
+            self.dropped_commands += 1
         self._commands.append(message)
 
     def drop_commands(self) -> None:
         """Send no command that still waits: its time is over."""
+        self.dropped_commands += len(self._commands)
         self._commands.clear()
 
     def forget(self) -> None:

@@ -2,10 +2,13 @@
 
 import time
 
+import pytest
+
 from bridge.config.midi_settings import MidiSettings, MidiToneSettings
 from bridge.control.midi_echo import LOOP_ECHOES, EchoWatch
 from bridge.readings import Frame, Health, StepReading
 from bridge.sinks.midi import MidiSink
+from bridge.sinks.midi_pacing import WAITING
 from bridge.sinks.midi_transport import Transport
 from bridge.wire.midi_time_code import TimeCode
 from tests.wire.waiting import wait_until
@@ -163,5 +166,30 @@ def test_a_recorder_that_cannot_be_reached_is_said_and_sent_nothing_later() -> N
         assert transport.act("stop") is None
         wait_until(lambda: bool(sent))
         assert [message.hex() for message in sent] == [STOP]
+    finally:
+        sink.stop()
+
+
+def test_tape_commands_that_the_wire_has_no_room_for_are_counted_and_said_once(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    sent: list[bytes] = []
+
+    def send(_index: int, message: bytes) -> bool:
+        sent.append(message)
+        return True
+
+    settings = MidiSettings(machine_control=True, machine_port="Sync box")
+    sink = MidiSink(settings, send, lambda _index: "Sync box", EchoWatch())
+    for number in range(WAITING + 7):
+        assert sink.command(bytes((0x90, number, 1))) is None
+    sink.start()
+    try:
+        wait_until(lambda: len(sent) == WAITING)
+        # The newest are what the person wants by now.
+        assert [message[1] for message in sent] == list(range(7, WAITING + 7))
+        assert sink.dropped_commands == 7
+        assert sink.problem == "the MIDI output to the recorder did not take 7 tape commands in time: not sent"
+        assert caplog.text.count(sink.problem) == 1
     finally:
         sink.stop()
