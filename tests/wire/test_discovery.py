@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -178,3 +179,13 @@ def test_interfaces_that_cannot_be_listed_for_a_while_are_told_once_and_announce
         assert announcer._thread.is_alive()
     finally:
         announcer.stop()
+
+
+def test_it_stops_while_the_names_are_still_being_asked_for() -> None:
+    """That takes more than a second a name (RFC 6762, 8.1 and 8.3), and the daemon shall end in two."""
+    announcer = Announcer(NAME, lambda: [Service(f"_tb{number}._udp", 9710, ["127.0.0.1"]) for number in range(4)])
+    before = threading.active_count()
+    announcer.start()
+    wait_until(lambda: threading.active_count() == before + 2)  # ours, and that of the library
+    announcer.stop()
+    assert not announcer._thread.is_alive()
