@@ -11,7 +11,7 @@ from bridge.cli.failures import FailedError
 from bridge.log import queries
 from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
 from bridge.procedure.preparation import Confirmation
-from bridge.procedure.progress import TRACKS_TOLD, Missing
+from bridge.procedure.progress import TRACKS_TOLD, Missing, Turned
 from bridge.procedure.steps import Step, belongs
 
 
@@ -19,23 +19,31 @@ from bridge.procedure.steps import Step, belongs
 class Sheet:
     """One calibration: for each step and track the first and the last trim that stands; a track without is missing.
 
-    ``notes`` stand in the order of time, each with the last trim that had settled before it, if any. ``tape`` is what
-    the config said of the calibration tape, in words; empty when it said nothing.
+    So is one that was turned since and not logged. ``notes`` stand in the order of time, each with the last trim that
+    had settled before it, if any. ``tape`` is what the config said of the calibration tape, in words; empty when it
+    said nothing.
     """
 
     calibration: LoggedCalibration
     tracks: tuple[int, ...]
     steps: tuple[Step, ...]
     cells: tuple[dict[int, tuple[LoggedTrim, LoggedTrim]], ...]
+    turned: tuple[Turned, ...]
     notes: tuple[tuple[LoggedLine, LoggedTrim | None], ...]
     confirmations: tuple[Confirmation, ...]
     tape: str
 
     @property
     def missing(self) -> tuple[Missing, ...]:
-        """What never got into the log, or was withdrawn."""
-        lacking = (tuple(track for track in self.tracks if track not in cells) for cells in self.cells)
+        """What never got into the log, was withdrawn, or was turned since."""
+        lacking = (
+            tuple(track for track in self.tracks if track not in cells or self._is_turned(step, track))
+            for step, cells in zip(self.steps, self.cells, strict=True)
+        )
         return tuple(Missing(number, tracks) for number, tracks in enumerate(lacking, 1) if tracks)
+
+    def _is_turned(self, step: Step, track: int) -> bool:
+        return any(one.track == track and belongs(one, step) for one in self.turned)
 
     @property
     def standing(self) -> str:
@@ -76,10 +84,11 @@ def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sh
     # A log of an older program does not say which tracks there are.
     tracks = named if isinstance(named, list) else {one.trim.track for one in standing}
     cells = tuple(_cells(step, standing) for step in steps)
+    turned = queries.turned_of(connection, calibration.id, standing)
     notes = tuple((note, _before(note, standing)) for note in queries.notes(connection, calibration.id))
     confirmations = queries.confirmations_of(connection, calibration.id)
     tape = _tape(queries.config_of(connection, calibration.id) or "")
-    return Sheet(calibration, tuple(sorted(tracks)), steps, cells, notes, confirmations, tape)
+    return Sheet(calibration, tuple(sorted(tracks)), steps, cells, turned, notes, confirmations, tape)
 
 
 def _tape(config: str) -> str:

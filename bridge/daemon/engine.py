@@ -27,6 +27,7 @@ from bridge.log.entries import (
     ReinstatementEntry,
     TakingBackEntry,
     TrimEntry,
+    TurnedEntry,
     WithdrawalEntry,
 )
 from bridge.metering.levels import Levels
@@ -45,6 +46,7 @@ from bridge.procedure.outcomes import (
     TakingBackToLog,
     Told,
     TrimToLog,
+    TurnedToLog,
     WithdrawalToLog,
 )
 from bridge.procedure.preparation import Confirmation, outstanding
@@ -152,6 +154,7 @@ class Engine:
             (Record(one.id, one.trim) for one in resumption.trims),
             (one.item for one in resumption.confirmations),
             (one.id for one in resumption.trims if one.withdrawal is not None),
+            resumption.turned,
         )
 
     def _resume_late(self, resumption: Resumption) -> None:
@@ -312,6 +315,9 @@ class Engine:
             case Told(text):
                 _log.warning("%s", text)
                 self._event("told", text)
+            case TurnedToLog(turned, text):
+                _log.warning("%s", text)
+                self._submit(TurnedEntry(turned, text, now_ns))
             case TrimToLog(trim, way):
                 self._health.farewell = ""
                 if self._log is None:

@@ -17,9 +17,18 @@ from typing import Final
 
 import bridge
 from bridge.log.faults import LogError
-from bridge.log.queries import LoggedTrim, Selection, confirmations_of, position_of, steps_of, trims
+from bridge.log.queries import (
+    LoggedTrim,
+    Selection,
+    confirmations_of,
+    position_of,
+    steps_of,
+    trims,
+    turned_of,
+)
 from bridge.log.writing import end, write_position, write_steps
 from bridge.procedure.preparation import Confirmation
+from bridge.procedure.progress import Turned
 from bridge.procedure.steps import Step, belongs
 
 RESUME_WITHIN_S: Final = 72 * 3600.0
@@ -48,7 +57,8 @@ class Resumption:
     """Where the calibration stands, for the procedure to take up.
 
     ``step`` is 1… (0 without steps), ``bank`` 1…. ``trims`` are all so far in the order of their numbers, withdrawn
-    ones marked; ``confirmations`` are the preparations confirmed so far. ``replaced`` says why an unfinished
+    ones marked; ``turned`` is what was turned since and not logged, ``confirmations`` are the preparations confirmed so
+    far. ``replaced`` says why an unfinished
     calibration was not resumed; empty when there was none.
     """
 
@@ -57,6 +67,7 @@ class Resumption:
     step: int
     bank: int
     trims: tuple[LoggedTrim, ...] = ()
+    turned: tuple[Turned, ...] = ()
     confirmations: tuple[Confirmation, ...] = ()
     next_sequence: int = 1
     replaced: str = ""
@@ -117,7 +128,8 @@ def _resume(
     step = max(min(1, len(opening.steps)), min(step, len(opening.steps)))
     confirmations = confirmations_of(connection, calibration)
     next_sequence = logged[-1].sequence + 1 if logged else 1
-    return Resumption(calibration, True, step, bank, logged, confirmations, next_sequence)
+    turned = turned_of(connection, calibration, [one for one in logged if one.withdrawal is None])
+    return Resumption(calibration, True, step, bank, logged, turned, confirmations, next_sequence)
 
 
 def _obstacle(

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from bridge.procedure.preparation import Confirmation
+from bridge.procedure.progress import Turned
 from bridge.procedure.steps import Step
 from bridge.readings import Trim
 
@@ -14,6 +15,15 @@ class TrimEntry:
 
     trim: Trim
     trail: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TurnedEntry:
+    """A trimmer was turned and not logged: its track is missing until the next trim of it. ``message`` says so."""
+
+    turned: Turned
+    message: str
+    at_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +109,7 @@ class FinishEntry:
 
 Entry = (
     TrimEntry
+    | TurnedEntry
     | WithdrawalEntry
     | ReinstatementEntry
     | NoteEntry

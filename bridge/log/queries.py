@@ -2,18 +2,22 @@
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 
 from bridge.log.trim_row import FIELDS, trail_from, trim_from
 from bridge.procedure.preparation import Confirmation
-from bridge.procedure.steps import Step
+from bridge.procedure.progress import Turned
+from bridge.procedure.steps import Step, belongs
 from bridge.readings import Trim
 
 TAKEN_BACK: Final = "confirmation taken back"
 """The kind of event after which an item is no longer confirmed, until it is confirmed again."""
+
+TURNED: Final = "turned"
+"""The kind of event after which a track is missing until the next trim of it in the same step is logged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +175,25 @@ def confirmations_of(connection: sqlite3.Connection, calibration: str) -> tuple[
     return tuple(Confirmation(*row) for row in rows)
 
 
+def turned_of(connection: sqlite3.Connection, calibration: str, standing: Sequence[LoggedTrim]) -> tuple[Turned, ...]:
+    """Return what was turned in a calibration and not logged since, the first that was read first.
+
+    ``standing`` are the trims of the calibration that are not withdrawn.
+    """
+    rows = connection.execute(
+        "SELECT details FROM events WHERE calibration = ? AND kind = ? ORDER BY entry", (calibration, TURNED)
+    )
+    turned = []
+    for (text,) in rows:
+        details = json.loads(text)
+        sequence = details.pop("next_sequence")
+        one = Turned(**details)
+        later = (logged.trim for logged in standing if logged.sequence >= sequence)
+        if not any(trim.track == one.track and belongs(one, trim) for trim in later):
+            turned.append(one)
+    return tuple(sorted(turned, key=_at_ns))
+
+
 def config_of(connection: sqlite3.Connection, calibration: str) -> str | None:
     """Return the text of the config last used for a calibration; None when there is no such calibration."""
     row = connection.execute(
@@ -196,3 +219,7 @@ def _conditions(selection: Selection) -> tuple[str, list[object]]:
     if not selection.with_withdrawn:
         texts.append("withdrawn_ns IS NULL")
     return (f"WHERE {' AND '.join(texts)}" if texts else ""), values
+
+
+def _at_ns(turned: Turned) -> int:
+    return turned.at_ns

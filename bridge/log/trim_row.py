@@ -27,12 +27,16 @@ def insert_trim(connection: sqlite3.Connection, calibration: str, entry: TrimEnt
     """
     values = [_value(entry.trim, name) for name in FIELDS]
     trail = _trail_text(entry.trail)
-    sequence = connection.execute(
-        "SELECT coalesce(max(sequence), 0) + 1 FROM trims WHERE calibration = ?", (calibration,)
-    ).fetchone()[0]
+    sequence = next_sequence(connection, calibration)
     trim_id = f"{calibration}.{sequence}"
     connection.execute(_INSERT, (trim_id, calibration, sequence, *values, committed_ns, trail))
     return trim_id
+
+
+def next_sequence(connection: sqlite3.Connection, calibration: str) -> int:
+    """Return the number of the next trim of a calibration."""
+    found = connection.execute("SELECT coalesce(max(sequence), 0) + 1 FROM trims WHERE calibration = ?", (calibration,))
+    return int(found.fetchone()[0])
 
 
 def trim_from(values: tuple[object, ...]) -> Trim:

@@ -4,6 +4,7 @@ import json
 import sqlite3
 import time
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Final
 
 from bridge.log.entries import (
@@ -18,10 +19,11 @@ from bridge.log.entries import (
     StepsEntry,
     TakingBackEntry,
     TrimEntry,
+    TurnedEntry,
     WithdrawalEntry,
 )
-from bridge.log.queries import TAKEN_BACK, WITHDRAWALS
-from bridge.log.trim_row import insert_trim
+from bridge.log.queries import TAKEN_BACK, TURNED, WITHDRAWALS
+from bridge.log.trim_row import insert_trim, next_sequence
 from bridge.procedure.steps import Step
 
 FINISHED: Final = "finished"
@@ -46,6 +48,9 @@ def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) 
     if _is_ended(connection, calibration):
         raise EntryRefusedError(f"calibration {calibration} is finished: start again to begin another")
     match entry:
+        case TurnedEntry(turned, message, at_ns):
+            details = {**asdict(turned), "next_sequence": next_sequence(connection, calibration)}
+            write_event(connection, calibration, EventEntry(TURNED, message, at_ns, details))
         case TrimEntry():
             return insert_trim(connection, calibration, entry, time.time_ns())
         case NoteEntry():

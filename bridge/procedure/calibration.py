@@ -42,7 +42,7 @@ from bridge.procedure.outcomes import (
 )
 from bridge.procedure.patch import Patch
 from bridge.procedure.preparation import refusal
-from bridge.procedure.progress import Missing, Progress, Record
+from bridge.procedure.progress import Missing, Progress, Record, Turned
 from bridge.procedure.setup import Place, Setup
 from bridge.procedure.steps import Step
 from bridge.procedure.visit import Moment
@@ -117,9 +117,27 @@ class Calibration:
         self._framing.forget()
         self._course.go_to(place)
 
-    def restore(self, records: Iterable[Record], confirmed: Iterable[str], withdrawn: Iterable[str] = ()) -> None:
-        """Take what the log holds: the trims, what is confirmed of the preparation, and which trims are withdrawn."""
-        self.progress.restore(records, withdrawn)
+    def restore(
+        self,
+        records: Iterable[Record],
+        confirmed: Iterable[str],
+        withdrawn: Iterable[str] = (),
+        turned: Iterable[Turned] = (),
+    ) -> None:
+        """Take what the log holds.
+
+        Parameters
+        ----------
+        records : iterable of Record
+            The trims in the order of logging.
+        confirmed : iterable of str
+            Names of what is confirmed of the preparation.
+        withdrawn : iterable of str
+            Ids of the trims that do not stand.
+        turned : iterable of Turned
+            What was turned since without being logged.
+        """
+        self.progress.restore(records, withdrawn, turned, self._setup.steps)
         self.confirmed = set(confirmed)
 
     def begin_another(self) -> None:

@@ -9,7 +9,7 @@ from typing import Final
 
 from bridge.procedure.bank import Bank
 from bridge.procedure.hands_free import HandsFree
-from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved, Told, TrimToLog
+from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved, Told, TrimToLog, TurnedToLog
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Found, Missing, Progress
 from bridge.procedure.setup import Place, Setup
@@ -169,9 +169,9 @@ class Course:
             trim = visit.trim(subject, self.now)
             return [] if trim is None else [self._to_log(trim, visit.way(subject, trim))]
         elif duty == "keep act open" and isinstance(subject, TrimFound | TrimCut):
-            visit.turned(subject)
+            turned = visit.turned(subject, self.now)
             how = "was turned while held" if isinstance(subject, TrimFound) else "was still being turned"
-            return [Told(f"track {self.bank.tracks[subject.track]} {how}: not logged")]
+            return [TurnedToLog(turned, f"track {turned.track} {how}: not logged")]
         elif duty == "log by hand" and isinstance(subject, int):
             return [self._log_by_hand(visit, subject)]
         elif duty == "verify":

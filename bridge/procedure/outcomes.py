@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from bridge.procedure.progress import Missing
+from bridge.procedure.progress import Missing, Turned
 from bridge.readings import Trim
 
 
@@ -26,6 +26,14 @@ class TrimToLog:
 
     trim: Trim
     way: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TurnedToLog:
+    """That a trimmer was turned and is not logged has to outlive the daemon; ``text`` says so to a person."""
+
+    turned: Turned
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +96,7 @@ Outcome = (
     Accepted
     | Declined
     | TrimToLog
+    | TurnedToLog
     | WithdrawalToLog
     | ReinstatementToLog
     | NoteToLog

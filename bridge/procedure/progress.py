@@ -33,6 +33,30 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
+class Turned:
+    """A trimmer that was turned without being logged: in which step, and what its track read before.
+
+    Parameters
+    ----------
+    adjustment, tone_hz, speed_ips, target_vu
+        Those of the step.
+    track : int
+        1….
+    level_vu : float
+    at_ns : int
+        When it read that, as Unix time in nanoseconds.
+    """
+
+    adjustment: str
+    tone_hz: float
+    speed_ips: float
+    target_vu: float
+    track: int
+    level_vu: float
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True)
 class Missing:
     """The tracks of a step (1…) that are not complete."""
 
@@ -70,10 +94,17 @@ class Progress:
         self.revision = 0
         """Rises with every change."""
 
-    def restore(self, records: Iterable[Record], withdrawn: Iterable[str] = ()) -> None:
+    def restore(
+        self,
+        records: Iterable[Record],
+        withdrawn: Iterable[str] = (),
+        turned: Iterable[Turned] = (),
+        steps: Sequence[Step] = (),
+    ) -> None:
         """Take what the log holds, in the order of logging; what was turned and not logged stays so.
 
-        ``withdrawn`` are the ids of those that do not stand.
+        ``withdrawn`` are the ids of those that do not stand. ``turned`` is what the log says was turned since, each in
+        the first of ``steps`` that it fits.
         """
         for account in self._accounts.values():
             account.records.clear()
@@ -82,6 +113,10 @@ class Progress:
         for record in records:
             self._stand(record, [])
         self._withdrawn = {trim_id: [] for trim_id in withdrawn}
+        for one in turned:
+            step = next((step for step in steps if belongs(one, step)), None)
+            if step is not None:
+                self.turned(step, one.track, Found(one.level_vu, 0.0))
 
     def clear(self) -> None:
         """Begin a calibration in which nothing has been done."""
@@ -141,23 +176,26 @@ class Progress:
         account.records[place] = (record, part)
         return record.trim
 
-    def turned(self, step: Step, track: int, found: Found) -> None:
-        """Take note that a trimmer has moved and is not logged; ``found`` is what the track read before."""
+    def turned(self, step: Step, track: int, found: Found) -> Found:
+        """Take note that a trimmer has moved and is not logged; ``found`` is what the track read before.
+
+        Return what it read before the first such movement.
+        """
         account = self._of(step.adjustment, track)
-        if self.unlogged(step, track) is None:
+        first = self.unlogged(step, track)
+        if first is None:
             account.unlogged.append((step, found))
             self.revision += 1
         for record, _ in account.records:
             if record.trim_id in self._withdrawn and belongs(record.trim, step):
                 # What that trim left is no more, also if it is reinstated.
                 self._withdrawn[record.trim_id] = []
+        return found if first is None else first
 
     def unlogged(self, step: Step, track: int) -> Found | None:
         """Return what a track read before its trimmer was turned without being logged; None when it was not."""
-        for of_step, found in self._of(step.adjustment, track).unlogged:
-            if of_step == step:
-                return found
-        return None
+        unlogged = (found for of_step, found in self._of(step.adjustment, track).unlogged if of_step == step)
+        return min(unlogged, key=_at_s, default=None)
 
     def standing(self, step: Step, track: int) -> tuple[Trim, ...]:
         """Return the trims of a track that stand in the log for a step, the oldest first."""
@@ -214,3 +252,7 @@ class Progress:
                 del awaited[place]
                 return unlogged
         return []
+
+
+def _at_s(found: Found) -> float:
+    return found.at_s

@@ -2,9 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Final, Protocol
 
-from bridge.readings import Trim
 from bridge.tape.machine import Adjustment
 from bridge.tape.target_warnings import TargetWarning
 from bridge.tape.wavelength import same_speed
@@ -36,7 +35,20 @@ class Step:
     advice: tuple[str, ...] = field(default=(), compare=False)
 
 
-def belongs(trim: Trim, step: Step) -> bool:
+class OfStep(Protocol):
+    """What a step is told by: `Step` itself, and what was done in one."""
+
+    @property
+    def adjustment(self) -> str: ...  # noqa: D102 - as of `Step`, like those below
+    @property
+    def tone_hz(self) -> float: ...  # noqa: D102
+    @property
+    def speed_ips(self) -> float: ...  # noqa: D102
+    @property
+    def target_vu(self) -> float: ...  # noqa: D102
+
+
+def belongs(trim: OfStep, step: OfStep) -> bool:
     """Return whether a trim was made in a step, whatever its number and its tolerance were then.
 
     Bias is set by its peak, wherever on the meter that is.

@@ -18,7 +18,7 @@ import numpy as np
 
 from bridge.procedure.bank import Bank
 from bridge.procedure.patch import TrackLevels
-from bridge.procedure.progress import Found, Progress
+from bridge.procedure.progress import Found, Progress, Turned
 from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
 from bridge.procedure.trim_watch import TrimCut, TrimFound
@@ -120,15 +120,20 @@ class Visit:
         self._found.clear()
         self._peak_vu[:] = -math.inf
 
-    def turned(self, act: TrimFound | TrimCut) -> None:
-        """Take note of a movement that is not logged."""
+    def turned(self, act: TrimFound | TrimCut, now: Moment) -> Turned:
+        """Take note of a movement that is not logged; return what the track read before anything unlogged."""
         place = act.track
         self._touched.add(place)
         first = self._found.get(place)
         level_vu = self.step.target_vu + act.as_found.level_db
         if math.isnan(level_vu) and first is not None:
             level_vu = first.level_vu
-        self._progress.turned(self.step, self._bank.tracks[place], Found(level_vu, act.started_s))
+        step, track = self.step, self._bank.tracks[place]
+        found = self._progress.turned(step, track, Found(level_vu, act.started_s))
+        at_ns = now.unix_ns(found.at_s)
+        return Turned(
+            step.adjustment, step.tone_hz, step.speed_ips, step.target_vu, track, level_vu=found.level_vu, at_ns=at_ns
+        )
 
     def trim(self, act: TrimFound, now: Moment) -> Trim | None:
         """Return the trim that an act comes to; None when a person has logged it by hand meanwhile."""

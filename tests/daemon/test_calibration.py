@@ -111,6 +111,32 @@ def test_a_night_and_a_crash_between_the_banks(tmp_path: Path, capsys: pytest.Ca
     assert "repro high" in capsys.readouterr().out
 
 
+def test_a_trimmer_that_is_in_hand_when_the_daemon_is_stopped_keeps_what_it_was_found_at(tmp_path: Path) -> None:
+    recorder, performance = performed(Manner(STEADY), 15)
+    stage = performance.stages[0]
+    act = next(act for act in stage.acts if act.track <= 8 and abs(act.as_left_db - act.as_found_db) > 1.0)
+    begin_s, end_s = max(act.strokes_s, key=lambda stroke: stroke[1] - stroke[0])
+    source = Levelled(recorder, stage.end_s)
+    cut_s = 0.5 * (begin_s + end_s)
+    first = Daemon(tmp_path / "log.db")
+    first.engine.source_began(source, 0.0)
+    first.hear(source, 0.0, cut_s)
+    first.close()
+    assert act.track not in [trim.track for _, trim in first.trims]
+
+    second = Daemon(tmp_path / "log.db")
+    second.engine.source_began(source, 0.0)
+    assert act.track in second.engine.calibration.missing()[0].tracks
+    second.hear(source, cut_s, act.end_s + 4.0)
+    # The rest of a movement that has no beginning is no trim: a person says that it is done.
+    assert second.ask(LogNow(act.track)) is None
+    (trim,) = [trim for _, trim in second.trims if trim.track == act.track]
+    found_db, left_db, _ = truth(performance)[act.adjustment, act.track]
+    assert trim.as_found_db == pytest.approx(found_db, abs=0.1)
+    assert trim.as_left_db == pytest.approx(left_db, abs=0.1)
+    second.close()
+
+
 def test_several_calibrations_a_day(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path / "log.db")
     recorder, performance = performed(Manner(STEADY), 16)

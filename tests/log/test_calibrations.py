@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.cli.sheet import sheet_of
 from bridge.log.calibrations import RESUME_WITHIN_S
 from bridge.log.entries import (
     ConfirmationEntry,
@@ -18,11 +19,13 @@ from bridge.log.entries import (
     ReinstatementEntry,
     StepsEntry,
     TrimEntry,
+    TurnedEntry,
     WithdrawalEntry,
 )
 from bridge.log.queries import Withdrawal, calibrations, lines, steps_of, trims
 from bridge.log.store import open_reader
 from bridge.procedure.preparation import Confirmation
+from bridge.procedure.progress import Turned
 from tests.log.examples import HIGH, LEVEL, LOW, MACHINE, SECOND_NS, START_NS, STEPS, TRIM, same
 
 LATER_NS = START_NS + 60 * SECOND_NS
@@ -86,6 +89,29 @@ def test_it_is_resumed_where_it_was(log) -> None:
     assert again.trims[1].trail == ((12.5, -0.834), (19.25, 0.013))
     assert again.next_sequence == 3
     assert more == [f"{first.calibration}.3"]
+
+
+TURNED = Turned("repro level", 1000.0, 15.0, -2.14, track=3, level_vu=-3.0, at_ns=START_NS)
+
+
+def test_what_was_turned_and_not_logged_is_known_until_it_is_logged(path: Path, log) -> None:
+    said = TurnedEntry(TURNED, "track 3 was still being turned: not logged", START_NS)
+    elsewhere = replace(TRIM, adjustment="repro high", tone_hz=10_000.0)
+    first, _ = log(TrimEntry(TRIM), said, TrimEntry(replace(TRIM, track=4)), TrimEntry(elsewhere))
+    assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
+    _, ids = log(TrimEntry(TRIM), at_ns=LATER_NS)
+    assert log(at_ns=LATER_NS)[0].turned == ()
+    log(WithdrawalEntry(ids[0], "tablet", LATER_NS), at_ns=LATER_NS)
+    assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
+    with closing(open_reader(path)) as connection:
+        assert [line.text for line in lines(connection, first.calibration)] == [said.message]
+        assert sheet_of(connection, first.calibration).missing[0].tracks == (3,)
+
+
+def test_what_was_read_first_comes_first(log) -> None:
+    later = replace(TURNED, level_vu=-2.5, at_ns=LATER_NS)
+    log(TurnedEntry(later, "later", LATER_NS), TurnedEntry(TURNED, "first", START_NS))
+    assert log(at_ns=LATER_NS)[0].turned == (TURNED, later)
 
 
 def test_each_machine_has_its_own(log) -> None:

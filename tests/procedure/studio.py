@@ -22,9 +22,10 @@ from bridge.procedure.outcomes import (
     StepMoved,
     Told,
     TrimToLog,
+    TurnedToLog,
     WithdrawalToLog,
 )
-from bridge.procedure.progress import Record
+from bridge.procedure.progress import Record, Turned
 from bridge.procedure.setup import Place, Setup
 from bridge.procedure.steps import Step
 from bridge.readings import Frame, Health, Trim
@@ -71,6 +72,7 @@ class Studio:
         self.trims: list[Trim] = []
         self.ways: list[tuple[tuple[float, float], ...]] = []
         self.told: list[str] = []
+        self.turned: list[tuple[int, Turned]] = []
         self.ids: dict[str, Trim] = {}
         self.moves = 0
         self._waiting: list[Trim] = []
@@ -198,6 +200,9 @@ class Studio:
                         self.commit()
                 case Told(text):
                     self.told.append(text)
+                case TurnedToLog(turned, text):
+                    self.told.append(text)
+                    self.turned.append((len(self.trims) + len(self._waiting), turned))
                 case WithdrawalToLog(trim_id):
                     self.calibration.withdrawn(trim_id)
                 case ReinstatementToLog(trim_id):
@@ -226,7 +231,9 @@ class Studio:
         """The daemon dies and comes back with what the log holds."""
         place = place or self.calibration.place
         self.calibration = Calibration(self.setup, place)
-        self.calibration.restore([Record(trim_id, trim) for trim_id, trim in self.ids.items()], ())
+        turned = [one for before, one in self.turned if all(trim.track != one.track for trim in self.trims[before:])]
+        records = [Record(trim_id, trim) for trim_id, trim in self.ids.items()]
+        self.calibration.restore(records, (), (), turned)
         self.hz = 0.0
         self.began()
 

@@ -435,6 +435,35 @@ def test_a_trimmer_that_rests_in_the_hand_when_the_daemon_stops_is_not_left_ther
     assert studio.missing[1] == (1,)
 
 
+def test_what_was_turned_while_held_is_still_not_logged_after_a_crash() -> None:
+    studio = begun({1: -2.0})
+    studio.done(Hold(True))
+    studio.play_on(4.0)
+    studio.trim(1, -0.9)
+    studio.done(Hold(False))
+    studio.crash()
+    assert studio.missing[1] == (1, 2, 3, 4)
+    studio.play(LEVEL, 6.0)
+    studio.trim(1)
+    studio.done(NextStep())
+    assert [(trim.kind, trim.track) for trim in studio.trims] == [
+        ("trim", 1), ("verified", 2), ("verified", 3), ("verified", 4),
+    ]  # fmt: skip
+    assert studio.trims[0].as_found_db == pytest.approx(-2.0, abs=0.02)
+    assert studio.trims[0].as_left_db == pytest.approx(0.0, abs=0.02)
+
+
+def test_a_track_turned_while_held_is_not_verified_after_a_crash() -> None:
+    studio = begun({1: -2.0})
+    studio.done(Hold(True))
+    studio.trim(1, 0.0)
+    studio.crash()
+    studio.play(LEVEL, 6.0)
+    studio.done(NextStep())
+    assert [trim.track for trim in studio.trims] == [2, 3, 4]
+    assert studio.missing[1] == (1,)
+
+
 def test_a_trimmer_that_rests_when_the_recording_ends_was_left_there() -> None:
     studio = begun({1: -2.0})
     studio.turn(1, -0.9)

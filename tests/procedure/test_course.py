@@ -22,9 +22,9 @@ from hypothesis.stateful import (
 
 from bridge.procedure.course import Course
 from bridge.procedure.hands_free import HandsFree
-from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, Told, TrimToLog
+from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, Told, TrimToLog, TurnedToLog
 from bridge.procedure.patch import TrackLevels
-from bridge.procedure.progress import Progress, Record
+from bridge.procedure.progress import Progress, Record, Turned
 from bridge.procedure.settling import Settled
 from bridge.procedure.setup import Place
 from bridge.procedure.table import Event
@@ -71,6 +71,9 @@ class Scripted(HandsFree):
 Cell = tuple[int, int]
 """Step (1…) and track."""
 
+Before = tuple[float, float]
+"""When a track was turned first without being logged, and what it read before, in VU."""
+
 
 class AnyCourse(RuleBasedStateMachine):
     ids: Bundle[str] = Bundle("ids")
@@ -83,10 +86,13 @@ class AnyCourse(RuleBasedStateMachine):
         self.now_s = 100.0
         self.tick()
         # The model: what is in the log, what is on its way, what moved since, and what happened in this visit.
-        self.log: dict[str, tuple[Cell, Trim, bool]] = {}
+        self.log: dict[str, tuple[Cell, Trim, Before | None]] = {}
         self.made = 0
-        self.awaited: list[tuple[Cell, Trim, bool]] = []
-        self.moved: set[Cell] = set()
+        self.awaited: list[tuple[Cell, Trim, Before | None]] = []
+        self.moved: dict[Cell, Before] = {}
+        # What was turned, and how many trims were made before.
+        self.on_their_way: list[tuple[Cell, Turned, int]] = []
+        self.turned: list[tuple[Cell, Turned, int]] = []
         self.held = False
         self.is_there = False
         self.at = (1, 1)
@@ -119,6 +125,10 @@ class AnyCourse(RuleBasedStateMachine):
         rows = (*self.log.values(), *self.awaited)
         return cell not in self.moved and any(of == cell for of, _, _ in rows)
 
+    def before_db(self, cell: Cell, found_db: float | None) -> float | None:
+        """What a trim of the cell begins at: what it read before anything unlogged, or this."""
+        return self.moved[cell][1] - SETUP.steps[cell[0] - 1].target_vu if cell in self.moved else found_db
+
     def expect_trim(self, outcome: Outcome, cell: Cell, found_db: float | None, left_db: float) -> None:
         """One trim goes to the log."""
         assert isinstance(outcome, TrimToLog)
@@ -131,8 +141,7 @@ class AnyCourse(RuleBasedStateMachine):
         else:
             assert trim.target_vu == step.target_vu
             assert found_db is None or math.isclose(trim.as_found_db, found_db, abs_tol=1e-9)
-        self.awaited.append((cell, trim, cell in self.moved))
-        self.moved.discard(cell)
+        self.awaited.append((cell, trim, self.moved.pop(cell, None)))
         self.logged_here.append(trim)
 
     def expect_act(self, outcomes: list[Outcome], act: TrimFound | TrimCut) -> None:
@@ -141,9 +150,14 @@ class AnyCourse(RuleBasedStateMachine):
         self.touched.add(cell[1])
         if self.held or isinstance(act, TrimCut):
             outcome = outcomes.pop(0)
-            assert isinstance(outcome, Told)
+            assert isinstance(outcome, TurnedToLog)
             assert f"track {cell[1]} " in outcome.text
-            self.moved.add(cell)
+            turned = outcome.turned
+            assert (turned.track, turned.adjustment, turned.tone_hz) == (cell[1], step.adjustment, step.tone_hz)
+            # What it read before the first movement is what it was found at, however often it is turned.
+            before = self.moved.setdefault(cell, (act.started_s, step.target_vu + act.as_found.level_db))
+            assert math.isclose(turned.level_vu, before[1], abs_tol=1e-9)
+            self.on_their_way.append((cell, turned, self.made + len(self.awaited)))
             return
         found_db, left_db = act.as_found.level_db, act.as_left.level_db
         meanwhile = [
@@ -155,7 +169,7 @@ class AnyCourse(RuleBasedStateMachine):
             # The same act, logged by hand already.
             return
         found_db = meanwhile[-1] if meanwhile else found_db
-        self.expect_trim(outcomes.pop(0), cell, None if cell in self.moved else found_db, left_db)
+        self.expect_trim(outcomes.pop(0), cell, self.before_db(cell, found_db), left_db)
 
     def expect_closed(
         self, outcomes: list[Outcome], pending: list[TrimFound | TrimCut], *, verify: bool = True
@@ -292,7 +306,7 @@ class AnyCourse(RuleBasedStateMachine):
         found_db: float | None = (
             here[-1].target_vu + here[-1].as_left_db - step.target_vu if here else self.heard[place]
         )
-        self.expect_trim(outcome, cell, None if cell in self.moved else found_db, self.heard[place])
+        self.expect_trim(outcome, cell, self.before_db(cell, found_db), self.heard[place])
         assert isinstance(outcome, TrimToLog)
         assert outcome.trim.origin == "by hand"
         self.tick()
@@ -315,24 +329,29 @@ class AnyCourse(RuleBasedStateMachine):
             self.log[trim_id] = (cell, trim, had_moved)
             made.append(trim_id)
         self.awaited.clear()
+        self.turned += self.on_their_way
+        self.on_their_way.clear()
         return multiple(*made)
 
     @rule()
     def refuse(self) -> None:
         for cell, trim, had_moved in self.awaited:
             self.course.not_logged(trim)
-            if had_moved or trim.as_left_db != trim.as_found_db:
-                self.moved.add(cell)
+            if had_moved is not None:
+                self.moved[cell] = min(had_moved, self.moved.get(cell, had_moved))
+            elif trim.as_left_db != trim.as_found_db:
+                self.moved.setdefault(cell, (trim.started_s, trim.target_vu + trim.as_found_db))
             self.logged_here = [one for one in self.logged_here if one != trim]
         self.awaited.clear()
+        self.on_their_way.clear()
 
     @rule(trim_id=consumes(ids))
     def withdraw(self, trim_id: str) -> None:
         self.course.withdrawn(trim_id)
         if trim_id in self.log:
             cell, trim, had_moved = self.log.pop(trim_id)
-            if had_moved:
-                self.moved.add(cell)
+            if had_moved is not None:
+                self.moved[cell] = min(had_moved, self.moved.get(cell, had_moved))
             self.logged_here = [one for one in self.logged_here if one != trim]
 
     @rule(keeps=st.booleans())
@@ -342,12 +361,22 @@ class AnyCourse(RuleBasedStateMachine):
         assert (place.step, place.bank) == self.at
         self.progress = Progress()
         self.course = Course(SETUP, self.progress)
-        self.progress.restore([Record(trim_id, trim) for trim_id, (_, trim, _) in self.log.items()])
-        self.log = {trim_id: (cell, trim, False) for trim_id, (cell, trim, _) in self.log.items()}
+        open_turns = [
+            (cell, turned)
+            for cell, turned, before in self.turned
+            if not any(of == cell and int(trim_id[1:]) > before for trim_id, (of, _, _) in self.log.items())
+        ]
+        open_turns.sort(key=lambda one: one[1].at_ns)
+        records = [Record(trim_id, trim) for trim_id, (_, trim, _) in self.log.items()]
+        self.progress.restore(records, (), [turned for _, turned in open_turns], SETUP.steps)
+        self.log = {trim_id: (cell, trim, None) for trim_id, (cell, trim, _) in self.log.items()}
         self.course.go_to(place)
         self.watch()
         self.awaited.clear()
+        self.on_their_way.clear()
         self.moved.clear()
+        for cell, turned in open_turns:
+            self.moved.setdefault(cell, (0.0, turned.level_vu))
         self.held = False
         self.new_visit()
         self.tick()
