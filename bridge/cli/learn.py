@@ -152,6 +152,7 @@ def _asked(
 ) -> dict[str, Any]:
     """Return the keys of the new binding."""
     console.say("Press, turn or move what you want to bind. Every MIDI input of this computer is heard.")
+    console.say("Ctrl-C quits, and nothing is written.")
     source = questions.until_right(lambda: _source(console, heard))
     console.say(f"{source}")
     chosen = questions.choose("What shall it do", [f"{command}: {MEANINGS[command]}" for command in commands])

@@ -130,7 +130,7 @@ def step_line(step: StepReading) -> str:
 
 def _trust(step: StepReading) -> str:
     """Return how far a target can be trusted, where that is less than what is asked of the tracks."""
-    return f", give or take {step.uncertainty_db:.1f}" if step.uncertainty_db > step.tolerance_db else ""
+    return f", give or take {step.uncertainty_db:.2f}" if step.uncertainty_db > step.tolerance_db else ""
 
 
 def health_line(frame: Frame, logged: int) -> str:
@@ -167,6 +167,7 @@ class Lines:
         self._step = 0
         self._tone = -1
         self._source = ""
+        self._held = False
 
     def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - only what changed is written
         """Write what has changed since the frame before."""
@@ -180,6 +181,9 @@ class Lines:
         if frame.health.source != self._source:
             self._source = frame.health.source
             self.say(f"source {self._source}")
+        if frame.held != self._held:
+            self._held = frame.held
+            self.say("held: nothing goes by itself" if self._held else "let go on")
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - in the order in which it came
         """Write a trim that is in the log."""

@@ -67,7 +67,7 @@ def serve(
     view = (
         LiveView(f"{machine_name(settings)}, {settings.machine.tracks} tracks") if _is_seen(plain) else Lines(out.say)
     )
-    service = Service(settings, config_text, [view, *viewers], make_source=make_source, fresh=fresh)
+    service = Service(settings, config_text, [view, *viewers], make_source=make_source, fresh=fresh, say=view.say)
     terminal: threading.Thread | None = None
     try:
         with _stopping_on_signals(service):

@@ -14,6 +14,7 @@ from bridge.config import positions
 from bridge.config.faults import ConfigFaults, Fault, Finding, shown
 
 SECTIONS_WITH_USE: Final = ("machine", "tape")
+TO_GIVE: Final = "`trimbridge init` asks a few questions and writes one; try configs/practice.toml"
 LARGEST_BYTES: Final = 1_000_000
 """No config comes near it; a sound file given by mistake is told from a config by it before it is read."""
 
@@ -143,13 +144,7 @@ def _text(path: Path) -> str:
         if path.is_dir():
             raise ConfigFaults([Fault(path, problem="a folder, not a config file")])
         if not path.exists():
-            raise ConfigFaults(
-                [
-                    Fault(
-                        path, problem="no such file", suggestion="`trimbridge init` asks a few questions and writes one"
-                    )
-                ]
-            )
+            raise ConfigFaults([Fault(path, problem="no such file", suggestion=TO_GIVE)])
         if not path.is_file():
             raise ConfigFaults([Fault(path, problem="not a file")])
         size = path.stat().st_size

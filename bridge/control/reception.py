@@ -80,9 +80,9 @@ class OscReception:
         try:
             decoded = decode(packet, RECEIVE_BYTES)
         except OscError as error:
-            self._count_refused(str(error), sender, now_s)
+            self._count_refused(osc.Refused(str(error)), sender, now_s)
             return
-        reasons = list(decoded.refused)
+        refused = [osc.Refused(reason) for reason in decoded.refused]
         for message in decoded.messages:
             asked = osc.read(message)
             if isinstance(asked, osc.Asked):
@@ -90,10 +90,10 @@ class OscReception:
                 if reason is None:
                     continue
                 asked = osc.Refused(reason, asked.request_id)
-            reasons.append(asked.reason)
+            refused.append(asked)
             self._refuse(asked, sender, now_s)
-        if reasons:
-            self._count_refused(reasons[0], sender, now_s)
+        if refused:
+            self._count_refused(refused[0], sender, now_s)
 
     def _admit(self, asked: osc.Asked, sender: Sender, now_s: float) -> str | None:
         """Do what is asked, or hand it on. Returns why not, or None."""
@@ -143,7 +143,7 @@ class OscReception:
             answers_s.append(now_s)
         self._send_answer(sender, refused.request_id, osc.advice(refused))
 
-    def _count_refused(self, reason: str, sender: Sender, now_s: float) -> None:
+    def _count_refused(self, refused: osc.Refused, sender: Sender, now_s: float) -> None:
         self._refused_packets += 1
         if self._refusing.happened(now_s):
-            log.warning("refused a packet from %s: %s", printable(sender), reason)
+            log.warning("refused a packet from %s: %s", printable(sender), osc.advice(refused))

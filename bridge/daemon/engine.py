@@ -7,7 +7,7 @@ import logging
 import math
 import re
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final, Protocol
 
@@ -97,6 +97,8 @@ class Engine:
     networks : sequence of NetworkHealth
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
+    say : callable
+        Shows a line to whoever watches the terminal: what is in the log and no frame shows. Does not wait.
     """
 
     def __init__(
@@ -111,6 +113,7 @@ class Engine:
         midi: MidiHealth | None = None,
         networks: Sequence[NetworkHealth] = (),
         asks_preparation: bool = False,
+        say: Callable[[str], None] = lambda _line: None,
     ) -> None:
         self.calibration = Calibration(setup)
         self._setup = setup
@@ -119,6 +122,7 @@ class Engine:
         self._inbox = inbox
         self._log = log
         self._asks_preparation = asks_preparation
+        self._say = say
         self._meter: Meter | None = None
         self._source: Source | None = None
         self._published = 0
@@ -257,7 +261,7 @@ class Engine:
                 case Refused(entry, tag, reason):
                     # Of events that come by themselves there may be many; the log itself says once that it refuses.
                     if not isinstance(entry, EventEntry):
-                        _log.error("not logged: %s: %s", _named(entry), reason)
+                        _log.error("%s: %s", _missed(entry), reason)
                     if isinstance(entry, TrimEntry):
                         self.calibration.not_logged(entry.trim)
                     if isinstance(tag, Request):
@@ -271,10 +275,12 @@ class Engine:
                 calibration.logged(Record(entry_id, trim))
                 for viewer in self._viewers:
                     viewer.announce(trim, entry_id, now_s)
-            case WithdrawalEntry():
+            case WithdrawalEntry(by=by):
                 calibration.withdrawn(entry_id)
-            case ReinstatementEntry():
+                self._say(f"withdrawn {entry_id}, by {by}")
+            case ReinstatementEntry(by=by):
                 calibration.reinstated(entry_id)
+                self._say(f"reinstated {entry_id}, by {by}")
             case ConfirmationEntry(confirmation):
                 calibration.confirmed.add(confirmation.item)
             case TakingBackEntry(item):
@@ -403,10 +409,26 @@ class Engine:
             viewer.publish(frame, now_s)
 
 
-def _named(entry: Entry) -> str:
-    if isinstance(entry, TrimEntry):
-        return f"trim of track {entry.trim.track}, {entry.trim.adjustment}, left at {entry.trim.as_left_db:+.2f} dB"
-    return type(entry).__name__.removesuffix("Entry").lower()
+def _missed(entry: Entry) -> str:
+    """Return what did not come about, as a person says it."""
+    match entry:
+        case TrimEntry(trim):
+            said = f"not logged: trim of track {trim.track}, {trim.adjustment}, left at {trim.as_left_db:+.2f} dB"
+        case WithdrawalEntry(trim_id):
+            said = f"trim {trim_id} was not withdrawn"
+        case ReinstatementEntry(trim_id):
+            said = f"trim {trim_id} was not reinstated"
+        case NoteEntry():
+            said = "a note was not logged"
+        case ConfirmationEntry(confirmation):
+            said = f"that {confirmation.item} is confirmed was not logged"
+        case TakingBackEntry(item):
+            said = f"that {item} is not confirmed any more was not logged"
+        case FinishEntry():
+            said = "the calibration was not ended in the log"
+        case _:
+            said = "where the calibration stands was not logged"
+    return said
 
 
 def _spoken(request: Request) -> str:

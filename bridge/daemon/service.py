@@ -42,6 +42,8 @@ class Service:
         Makes the source; by default what the settings name.
     fresh : bool
         Begin a new calibration also where one could be resumed.
+    say : callable
+        Shows a line to whoever watches the terminal: what is in the log and no frame shows. Does not wait.
     """
 
     def __init__(
@@ -52,12 +54,14 @@ class Service:
         *,
         make_source: Callable[[], Source] | None = None,
         fresh: bool = False,
+        say: Callable[[str], None] = lambda _line: None,
     ) -> None:
         self._settings = settings
         self._config_text = config_text
         self._viewers = tuple(viewers)
         self._make_source = make_source or (lambda: open_source(settings))
         self._fresh = fresh
+        self._say = say
         self._stages = ExitStack()
         self._over = threading.Event()
         self.error: BaseException | None = None
@@ -120,6 +124,7 @@ class Service:
             midi=midi,
             networks=[one for one in (self.osc, announcing) if one is not None],
             asks_preparation=self.asks_preparation,
+            say=self._say,
         )
         if log is not None:
             # Ended before OSC, page and MIDI: what is committed at the last moment is announced and answered as well.

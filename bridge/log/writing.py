@@ -142,7 +142,8 @@ def _find(connection: sqlite3.Connection, calibration: str, asked: str) -> tuple
         f"SELECT trims.id, withdrawals.entry FROM trims LEFT JOIN {WITHDRAWALS} WHERE trims.id = ?", (trim_id,)
     ).fetchone()
     if row is None:
-        raise EntryRefusedError(f"there is no trim {trim_id or 'without an id'}")
+        whose = "" if trim_id == asked else ": a number alone is one of the calibration that is open now"
+        raise EntryRefusedError(f"there is no trim {trim_id or 'without an id'}{whose}")
     return trim_id, row[1]
 
 

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from bridge.cli.live import STOPPING, LiveView
+from bridge.cli.live import STOPPING, LiveView, step_line
 from bridge.readings import Frame, Health, Reading, State, StepReading
 from tests.system.daemon import free_port, write_config
 
@@ -107,6 +107,12 @@ def test_whatever_the_size_no_line_is_too_long_and_no_track_is_left_out_in_silen
     assert len(set(shown)) == len(shown)
     more = re.search(r"(\d+) more tracks", "\n".join(lines))
     assert len(shown) + (int(more[1]) if more else 0) == tracks
+
+
+def test_what_the_target_can_be_trusted_for_has_two_decimals() -> None:
+    """0.25 is not 0.2: the page says ± 0.25 beside it."""
+    told = step_line(replace(STEP, tolerance_db=0.1, uncertainty_db=0.25))
+    assert told.endswith("target −0.83 VU ±0.1, give or take 0.25")
 
 
 def test_before_the_first_frame_it_says_what_it_waits_for() -> None:

@@ -4,14 +4,17 @@ import csv
 import json
 import math
 import os
+import re
 import signal
 import subprocess
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
+from bridge.config.midi_settings import MidiCommand
 from tests.cli.program import NO_INTERFACE, PROGRAM, ROOT, commands, trimbridge
 from tests.system.daemon import Daemon, Ear, free_port, write_config
 from tests.system.jack import wait_until
@@ -75,6 +78,16 @@ def test_every_command_has_a_help_text() -> None:
         assert f"  {name} " in overview
         # Every option says what it does.
         assert not [line for line in said.splitlines() if line.startswith("  --") and len(line.split("  ")) < 3]
+
+
+def test_the_help_of_learn_names_every_command_what_it_changes_and_how_to_quit() -> None:
+    said = " ".join(trimbridge("learn", "--help").stdout.split())
+    commands_named = re.search(r"It can do: (.*?)\.", said)
+    assert commands_named
+    for command in get_args(MidiCommand):
+        assert re.search(rf"\b{command}\b", commands_named[1]), command
+    assert "It changes the config file" in said
+    assert "Ctrl-C quits" in said
 
 
 def test_every_table_comes_as_json_too(room: Path) -> None:
@@ -214,3 +227,34 @@ def test_export_and_trims_while_the_daemon_writes(ear: Ear, tmp_path: Path) -> N
         assert ear.value("/health/log") == "writing"
     at_last = trimbridge("export", "--log", log).stdout.splitlines()
     assert set(announced()) <= {json.loads(line)["id"] for line in at_last}
+
+
+def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_path: Path) -> None:
+    port = free_port()
+    more = f'destinations = ["127.0.0.1:{ear.port}"]\n'
+    config = write_config(tmp_path / "room.toml", port=port, source='source = "simulated"\n', more=more)
+
+    def done(address: str, *values: object) -> bool:
+        asked = ear.ask(port, address, *values)
+        wait_until(lambda: asked in ear.answers, f"{address} is answered", 60.0)
+        return ear.answers[asked] == [("/done",)]
+
+    # Without what is logged: that goes to the other stream.
+    with Daemon(config, stderr=subprocess.DEVNULL) as daemon:
+        daemon.until(lambda: ear.value("/health/source") == "running", "the source runs")
+        assert done("/practice/tone", 1000.0)
+        daemon.until(lambda: done("/do/log", 2), "a trim is logged")
+        daemon.until(lambda: any(address == "/trim/logged" for address, _ in list(ear.messages)), "it is announced")
+        trim_id = next(values[-1] for address, values in list(ear.messages) if address == "/trim/logged")
+        assert done("/do/undo", trim_id.rpartition(".")[2])
+        assert done("/do/reinstate", trim_id)
+        for on in (True, False):
+            assert done("/do/hold", on)
+            daemon.until(lambda on=on: ear.value("/hold/on") is on, "the hold is shown")
+    lines = daemon.output.splitlines()
+    sender = f"osc 127.0.0.1:{ear.port}"
+    wanted = [f"withdrawn {trim_id}, by {sender}", f"reinstated {trim_id}, by {sender}"]
+    assert [line for line in lines if line in wanted] == wanted
+    assert [line for line in lines if "held" in line or line == "let go on"] == [
+        "held: nothing goes by itself", "let go on"
+    ]  # fmt: skip

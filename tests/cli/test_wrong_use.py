@@ -34,7 +34,10 @@ port = 0
 """
 
 CONFIGS: dict[str, tuple[int, str]] = {
-    "none.toml": (2, "none.toml: no such file; `trimbridge init` asks a few questions and writes one"),
+    "none.toml": (
+        2,
+        "none.toml: no such file; `trimbridge init` asks a few questions and writes one; try configs/practice.toml",
+    ),
     "folder": (2, "folder: a folder, not a config file"),
     "broken.toml": (2, "broken.toml: not TOML"),
     "latin.toml": (2, "latin.toml:2: not UTF-8 text; save it as UTF-8"),

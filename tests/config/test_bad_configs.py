@@ -121,7 +121,9 @@ def test_a_default_is_never_accused_of_what_is_wrong_beside_it(tmp_path: Path) -
 
 def test_no_such_file(tmp_path: Path) -> None:
     file = tmp_path / "none.toml"
-    assert faults(file) == [f"{file}: no such file; `trimbridge init` asks a few questions and writes one"]
+    assert faults(file) == [
+        f"{file}: no such file; `trimbridge init` asks a few questions and writes one; try configs/practice.toml"
+    ]
 
 
 def test_a_folder(tmp_path: Path) -> None:

@@ -56,6 +56,14 @@ def test_a_command_goes_into_the_inbox_and_is_answered_when_it_is_done() -> None
     assert desk.answers(NEAR) == [("/done", "r1")]
 
 
+def test_the_log_names_what_is_near_a_misspelt_command_too(caplog: pytest.LogCaptureFixture) -> None:
+    desk = Desk()
+    assert desk.get(NEAR, "/do/nxt") == [("/refused", "", "nothing is at /do/nxt; near it is /do/next")]
+    assert [record.getMessage() for record in caplog.records] == [
+        "refused a packet from 127.0.0.1:50000: nothing is at /do/nxt; near it is /do/next"
+    ]
+
+
 def test_a_command_that_cannot_be_done_is_answered_with_the_reason() -> None:
     desk = Desk()
     desk.get(NEAR, "/do/log", "is", 3, "r1")

@@ -220,7 +220,9 @@ def test_withdrawing_what_cannot_be_withdrawn_is_refused(path: Path, log) -> Non
     for asked in ("1", ids[0], f" {ids[0]} "):
         reason = refusal_of(log, WithdrawalEntry(asked, "tablet", START_NS))
         assert reason == f"trim {ids[0]} is already withdrawn"
-    assert refusal_of(log, WithdrawalEntry("2", "tablet", 1)) == f"there is no trim {resumption.calibration}.2"
+    assert refusal_of(log, WithdrawalEntry("2", "tablet", 1)) == (
+        f"there is no trim {resumption.calibration}.2: a number alone is one of the calibration that is open now"
+    )
     for asked in ("x", "-1", "20261125-1", "1; DROP TABLE trims", "٣", "99999999999999999999999"):
         assert "there is no trim" in refusal_of(log, WithdrawalEntry(asked, "tablet", 1))
     assert refusal_of(log, WithdrawalEntry("", "tablet", 1)) == "there is no trim without an id"

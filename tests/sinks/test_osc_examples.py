@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -22,6 +23,7 @@ from bridge.sinks.osc import OscSink
 from bridge.wire.subscribers import Subscribers
 from bridge.wire.udp import UdpDestination, UdpEndpoint
 from tests.sinks.test_osc_liblo import FRAME, TRIM, free_port
+from tests.system.daemon import Daemon, write_config
 from tests.wire.waiting import DEADLINE_S, wait_until
 
 ROOT = Path(__file__).parents[2]
@@ -115,6 +117,34 @@ def test_oscsend_alone_steers(station: Station, words: str, command: Command) ->
     got: list[Any] = []
     wait_until(lambda: bool(got.extend(station.inbox.take()) or got))
     assert [request.command for request in got] == [command]
+
+
+def test_watching_and_logging_as_the_readme_says(here: int, tmp_path: Path) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    destinations = re.search(r"^    \[osc\]\n    (destinations = .*9000.*)$", readme, re.MULTILINE)
+    dump = re.search(r"^    (oscdump .*)$", readme, re.MULTILINE)
+    log = re.search(r"^    (oscsend .* 9710 /do/log .*)$", readme, re.MULTILINE)
+    assert destinations
+    assert dump
+    assert log
+    port, out = free_port(), tmp_path / "out"
+    config = write_config(
+        tmp_path / "room.toml",
+        port=port,
+        source='source = "simulated"\n',
+        more=destinations[1].replace("9000", str(here)) + "\n",
+    )
+    with running(out, "sh", "-c", dump[1].replace("9000", str(here))), Daemon(config) as daemon:
+        subprocess.run(["oscsend", "127.0.0.1", str(port), "/practice/tone", "f", "1000"], check=True)
+        said = log[1].replace("9710", str(port)).split()
+
+        def logged() -> bool:
+            subprocess.run(said, check=True)
+            return '/trim/logged isfffs 3 "repro level"' in out.read_text()
+
+        daemon.until(logged, "the trim is seen")
+    assert re.search(r"^[0-9a-f]+\.[0-9a-f]+ /track/3/deviation f -?[0-9]+\.[0-9]+$", out.read_text(), re.MULTILINE)
+    assert "/vu" not in out.read_text()
 
 
 def test_the_script_says_how_it_is_used() -> None:
