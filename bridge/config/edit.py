@@ -117,10 +117,10 @@ def change_config(path: Path, change: Callable[[bytes], bytes], seen: str) -> Pa
     return backup
 
 
-def replace_file(file: Path, content: bytes) -> None:
+def replace_file(file: Path, content: bytes, *, is_private: bool = False) -> None:
     """Write a file so that a reader, also after a power cut, finds the old content or the new, never a part.
 
-    Permissions of an existing file stay, and its owner where that is allowed.
+    Permissions of an existing file stay, and its owner where that is allowed; a private file is its owner's alone.
 
     Raises
     ------
@@ -134,12 +134,13 @@ def replace_file(file: Path, content: bytes) -> None:
             out.write(content)
             out.flush()
             os.fsync(out.fileno())
-        _take_over_permissions(new, file)
+        if not is_private:  # what mkstemp makes is
+            _take_over_permissions(new, file)
         new.replace(file)
     except BaseException:
         new.unlink(missing_ok=True)
         raise
-    _sync_folder(file.parent)
+    sync_folder(file.parent)
 
 
 def _take_over_permissions(new: Path, old: Path) -> None:
@@ -155,7 +156,8 @@ def _take_over_permissions(new: Path, old: Path) -> None:
             os.chown(new, status.st_uid, status.st_gid)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """See to it that which files a folder holds outlasts a power cut."""
     if os.name == "nt":  # a folder cannot be opened there; NTFS journals the rename
         return
     handle = os.open(folder, os.O_RDONLY)

@@ -246,8 +246,8 @@ class PageSettings(Section):
     names: tuple[Annotated[str, Field(min_length=1, max_length=253)], ...] = ()
     """Names under which other computers may ask for it, beside its numeric address."""
     pairing_code: Annotated[str, Field(max_length=64)] = ""
-    """What a tablet must show once before it may command; empty = a new code at each start. Another code forgets the
-    screens that were paired with the one before."""
+    """What a tablet must show once before it may command; empty = a new code at each start. Another code, also a
+    first one, forgets the screens that were paired before."""
     certificate: FilePath | None = None
     """Your own certificate chain in PEM, for https. A relative path starts at this config's folder."""
     certificate_key: FilePath | None = None

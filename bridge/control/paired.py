@@ -74,12 +74,12 @@ class PairedScreens:
         """Whether the token belongs to a paired screen."""
         # Looked up by its digest, so that how long it takes tells nothing of the token.
         screen = self._by_digest.get(_digest(token)) if token else None
-        return screen is not None and unix_s - screen.seen_s <= EXPIRES_S
+        return screen is not None and _is_alive(screen, unix_s)
 
     def see(self, token: str, unix_s: float) -> bool:
         """Note that a paired screen came; whether that is worth keeping."""
         screen = self._by_digest.get(_digest(token))
-        if screen is None or unix_s - screen.seen_s < NOTED_S:
+        if screen is None or abs(unix_s - screen.seen_s) < NOTED_S:
             return False
         self._by_digest[screen.digest] = replace(screen, seen_s=unix_s)
         return True
@@ -93,8 +93,13 @@ class PairedScreens:
 
     def screens(self, unix_s: float) -> tuple[PairedScreen, ...]:
         """Return those that may command, the newest first."""
-        alive = (screen for screen in self._by_digest.values() if unix_s - screen.seen_s <= EXPIRES_S)
+        alive = (screen for screen in self._by_digest.values() if _is_alive(screen, unix_s))
         return tuple(sorted(alive, key=lambda screen: -screen.paired_s))
+
+
+def _is_alive(screen: PairedScreen, unix_s: float) -> bool:
+    # Either way: a clock that was once set far ahead must not pair for ever.
+    return abs(unix_s - screen.seen_s) <= EXPIRES_S
 
 
 def _digest(token: str) -> str:

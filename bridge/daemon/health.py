@@ -57,7 +57,7 @@ class MidiHealth(Protocol):
 
 
 class NetworkHealth(Protocol):
-    """How OSC does, or what is announced to the network."""
+    """How OSC does, the page, or what is announced to the network."""
 
     @property
     def problem(self) -> str:

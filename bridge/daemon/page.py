@@ -89,8 +89,15 @@ class Page:
         """Answers and trims that pages did not take. Frames are not counted: the next one makes them good."""
         return self._server.lost_packets
 
+    @property
+    def problem(self) -> str:
+        """What is wrong now, in one line; empty when nothing is."""
+        return self._kept.problem if self._kept is not None else ""
+
     def start(self) -> None:
         """Begin to serve."""
+        if self._kept is not None:
+            self._kept.start()
         self._server.start()
 
     def stop(self) -> None:

@@ -122,7 +122,7 @@ class Service:
             log=log,
             counters=[one for one in (self.osc, self.page, midi) if one is not None],
             midi=midi,
-            networks=[one for one in (self.osc, announcing) if one is not None],
+            networks=[one for one in (self.osc, self.page, announcing) if one is not None],
             asks_preparation=self.asks_preparation,
             say=self._say,
         )

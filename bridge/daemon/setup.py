@@ -39,5 +39,9 @@ def log_path(settings: Settings) -> Path:
 
 
 def paired_path(settings: Settings) -> Path:
-    """Return where the paired screens are kept: beside the log, also when nothing is logged."""
-    return log_path(settings).with_name("paired-screens.json")
+    """Return where the paired screens are kept: beside the log and by its name, also when nothing is logged.
+
+    So practice, whose log lies in the same folder, neither borrows the screens of the machine nor forgets them.
+    """
+    log = log_path(settings)
+    return log.with_name(f"{log.stem}-paired-screens.json")

@@ -13,10 +13,15 @@ from pathlib import Path
 
 import pytest
 
+from bridge.config.load import loads
+from bridge.control.inbox import CommandInbox
 from bridge.control.paired import EXPIRES_S, MOST, NOTED_S, PairedScreen, PairedScreens
+from bridge.daemon.page import Page
 from bridge.daemon.paired_file import PairedFile
+from bridge.daemon.setup import paired_path, setup_of
 from bridge.wire.interfaces import reachable
 from tests.page.rooms import PRACTICE, PracticeDaemon
+from tests.system.jack import wait_until
 
 VISITOR = Path(__file__).with_name("visitor.py")
 CODE = "482913"
@@ -57,7 +62,7 @@ def visit(run: list[str], address: str, **given: str) -> dict[str, object]:
 
 def test_a_paired_screen_commands_after_a_restart(tmp_path: Path) -> None:
     page = f'listen = "0.0.0.0"\npairing_code = "{CODE}"'
-    kept = tmp_path / "paired-screens.json"
+    kept = tmp_path / "practice-paired-screens.json"
 
     def daemon(run: list[str]) -> PracticeDaemon:
         return PracticeDaemon(tmp_path, PRACTICE, page, before=run)
@@ -124,6 +129,7 @@ def test_another_code_forgets_the_screens_of_the_one_before(tmp_path: Path) -> N
 
 
 NOW_S = 1_795_000_000.0
+OTHER = PairedScreen("cd" * 32, "198.51.100.8", "phone", NOW_S, NOW_S)
 SCREEN = PairedScreen("ab" * 32, "198.51.100.7", "tablet", NOW_S, NOW_S)
 
 
@@ -131,6 +137,7 @@ def through_file(path: Path, code: str, *screens: PairedScreen) -> tuple[PairedS
     """Read the file as a daemon with this code does, and keep these screens."""
     kept = PairedFile(path, code)
     found = kept.read()
+    kept.start()
     if screens:
         kept.keep(screens)
     kept.close()
@@ -139,7 +146,7 @@ def through_file(path: Path, code: str, *screens: PairedScreen) -> tuple[PairedS
 
 @pytest.mark.parametrize(
     ("before", "after", "stays"),
-    [("", "", True), ("", CODE, True), (CODE, CODE, True), (CODE, "111111", False), (CODE, "", False)],
+    [("", "", True), ("", CODE, False), (CODE, CODE, True), (CODE, "111111", False), (CODE, "", False)],
 )
 def test_screens_stay_while_the_code_of_the_config_does(
     tmp_path: Path, caplog: pytest.LogCaptureFixture, before: str, after: str, stays: bool
@@ -151,7 +158,7 @@ def test_screens_stay_while_the_code_of_the_config_does(
     assert ("pairing_code has changed" in caplog.text) is not stays
     # What was found then is what is found from then on.
     assert through_file(path, after) == ((SCREEN,) if stays else ())
-    assert through_file(path, "222222") == ((SCREEN,) if stays and not after else ())
+    assert through_file(path, "222222") == ()
 
 
 def test_a_file_of_an_older_program_keeps_its_screens(tmp_path: Path) -> None:
@@ -161,6 +168,51 @@ def test_a_file_of_an_older_program_keeps_its_screens(tmp_path: Path) -> None:
     path.write_text(json.dumps({name: document[name] for name in ("version", "screens")}))
     assert through_file(path, CODE) == (SCREEN,)
     assert through_file(path, "111111") == ()
+
+
+def test_practice_and_the_machine_keep_their_screens_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    practice = paired_path(loads(PRACTICE, tmp_path))
+    real = PRACTICE.replace('source = "simulated"', 'source = "device"\ndevice = "invented"')
+    machine = paired_path(loads(real, tmp_path))
+    assert practice.parent == machine.parent
+    through_file(machine, CODE, SCREEN)
+    # Practice without a code lends itself none of them, and forgets none.
+    assert through_file(practice, "", OTHER) == ()
+    assert through_file(machine, CODE) == (SCREEN,)
+    assert through_file(practice, "") == (OTHER,)
+
+
+def test_that_the_file_of_an_older_program_is_used_no_more_is_said(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    former = tmp_path / "paired-screens.json"
+    through_file(former, CODE, SCREEN)
+    assert through_file(tmp_path / "trimbridge-paired-screens.json", CODE, OTHER) == ()
+    assert f"{former} is used no more" in caplog.text
+    assert "pair the screens once more" in caplog.text
+    # Said until there is the new one.
+    caplog.clear()
+    assert through_file(tmp_path / "trimbridge-paired-screens.json", CODE) == (OTHER,)
+    assert caplog.text == ""
+
+
+def test_a_start_that_fails_changes_no_file(tmp_path: Path) -> None:
+    path = tmp_path / "screens.json"
+    through_file(path, CODE, SCREEN)
+    before = path.read_bytes()
+    settings = loads(f'{PRACTICE}[page]\nport = 0\nlisten = "0.0.0.0"\npairing_code = "111111"\n', tmp_path)
+
+    def page() -> Page:
+        return Page(settings, setup_of(settings), CommandInbox(), log=None, paired=path)
+
+    never_started = page()
+    never_started.stop()
+    assert path.read_bytes() == before
+    started = page()
+    started.start()
+    started.stop()
+    assert json.loads(path.read_bytes())["screens"] == []
 
 
 def test_a_screen_that_stays_away_for_a_month_is_forgotten() -> None:
@@ -175,6 +227,20 @@ def test_a_screen_that_stays_away_for_a_month_is_forgotten() -> None:
     assert screens.is_paired(token, NOW_S + 20 * 86_400 + EXPIRES_S)
     assert not screens.is_paired("", NOW_S)
     assert not screens.is_paired(token + "x", NOW_S)
+
+
+def test_a_clock_that_was_once_far_ahead_pairs_nobody_for_ever() -> None:
+    screens = PairedScreens()
+    ahead_s = NOW_S + 365 * 86_400
+    token = screens.pair("198.51.100.7", "tablet", ahead_s)
+    assert screens.is_paired(token, ahead_s)
+    assert not screens.is_paired(token, NOW_S)
+    assert screens.screens(NOW_S) == ()
+    # A clock that was a day ahead costs nobody anything: the next visit is noted by the right time.
+    token = screens.pair("198.51.100.7", "tablet", NOW_S + 86_400)
+    assert screens.is_paired(token, NOW_S)
+    assert screens.see(token, NOW_S)
+    assert screens.screens(NOW_S)[0].seen_s == NOW_S
 
 
 def test_one_screen_is_forgotten_or_all_and_there_are_not_too_many() -> None:
@@ -192,20 +258,66 @@ def test_one_screen_is_forgotten_or_all_and_there_are_not_too_many() -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "{", "[]", '{"version": 2, "screens": []}', '{"version": 1, "screens": [{"digest": 1}]}', "\x00"]
-)
+    "text",
+    ["", "{", "[]", '{"version": 2, "screens": []}', '{"version": 1, "screens": [{"digest": 1}]}', "\x00",
+     f'{{"version": 1, "screens": [], "salt": "{"ab" * 16}", "code_key": "{"ä" * 128}"}}',
+     f'{{"version": 1, "screens": [], "salt": "\\ud800", "code_key": "{"ab" * 64}"}}'],
+)  # fmt: skip
 def test_a_damaged_file_pairs_nobody_and_says_so(tmp_path: Path, caplog: pytest.LogCaptureFixture, text: str) -> None:
     path = tmp_path / "paired-screens.json"
     path.write_text(text)
-    kept = PairedFile(path)
+    kept = PairedFile(path, CODE)
     assert kept.read() == ()
     assert "screens must be paired anew" in caplog.text
     kept.close()
 
 
-def test_a_file_that_cannot_be_written_is_said(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    (tmp_path / "paired-screens.json").mkdir()
-    kept = PairedFile(tmp_path / "paired-screens.json")
-    kept.keep([SCREEN])
+def test_a_file_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+    kept = tmp_path / "practice-paired-screens.json"
+    kept.mkdir()
+    page = f'listen = "0.0.0.0"\npairing_code = "{CODE}"'
+    with network() as (run, host), PracticeDaemon(tmp_path, PRACTICE, page, before=run) as daemon:
+        address = f"http://{host}:{daemon.address.rsplit(':', 1)[1]}"
+        said = "screens that were paired since must be paired anew after the next start"
+        # In the frames, so on every screen, too.
+        paired = visit(run, address, code=CODE, hears=said)
+        assert paired["may_command"] is True
+        assert f"{kept} cannot be written" in str(paired["message"])
+        assert daemon.stop(signal.SIGTERM) == 0
+    assert said in daemon.output
+
+
+def test_who_was_forgotten_stays_so_when_the_file_cannot_be_written(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    through_file(tmp_path / "made", CODE, SCREEN, OTHER)
+    # A name that leaves no room for that of a new file beside it: the file system refuses to make one.
+    path = (tmp_path / "made").rename(tmp_path / ("x" * 250))
+    kept = PairedFile(path, CODE)
+    assert kept.read() == (SCREEN, OTHER)
+    kept.keep([OTHER])
     kept.close()
-    assert "cannot be written" in caplog.text
+    assert "cannot be written" in kept.problem
+    assert "it was deleted, and all screens must be paired anew after the next start" in kept.problem
+    assert kept.problem in caplog.text
+    assert through_file(path, CODE) == ()
+
+
+def test_who_may_come_back_is_said_until_the_file_is_written(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    path = tmp_path / "screens.json"
+    through_file(path, CODE, SCREEN, OTHER)
+    kept = PairedFile(path, CODE)
+    kept.read()
+    # Neither replaced nor deleted can it be now.
+    path.rename(tmp_path / "aside")
+    path.mkdir()
+    kept.keep([OTHER])
+    wait_until(lambda: kept.problem, "the failure is noted")
+    assert "a forgotten screen may command again after the next start: delete it" in kept.problem
+    assert kept.problem in caplog.text
+    path.rmdir()
+    (tmp_path / "aside").rename(path)
+    # At the end it is tried once more.
+    kept.close()
+    assert kept.problem == ""
+    assert through_file(path, CODE) == (OTHER,)

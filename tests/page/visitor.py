@@ -1,6 +1,7 @@
 """A tablet without a screen: asks the page's server as a browser would, and writes what it got as JSON.
 
-Run it as `python visitor.py ADDRESS [--code CODE] [--cookie TOKEN]` in the network that the daemon is in.
+Run it as `python visitor.py ADDRESS [--code CODE] [--cookie TOKEN] [--hears WORDS]` in the network that
+the daemon is in.
 """
 
 import argparse
@@ -16,7 +17,7 @@ import aiohttp
 from bridge.wire.osc import decode, encode_message
 
 
-async def main(address: str, code: str, cookie: str) -> dict[str, object]:
+async def main(address: str, code: str, cookie: str, hears: str) -> dict[str, object]:
     origin = {"Origin": address.rstrip("/"), "User-Agent": "Mozilla/5.0 (Invented tablet; X)"}
     cookies = {"trimbridge": cookie} if cookie else None
     jar = aiohttp.CookieJar(unsafe=True)
@@ -29,10 +30,12 @@ async def main(address: str, code: str, cookie: str) -> dict[str, object]:
             told["may_command"] = (await answer.json())["visitor"]["may_command"]
         async with session.ws_connect(f"{address}live", max_msg_size=1 << 20) as live:
             await live.send_bytes(encode_message("/do/note", "ss", ("a note", "n-1")))
-            while "answer" not in told:
+            while "answer" not in told or hears not in str(told.get("message", "")):
                 for message in decode(await live.receive_bytes()).messages:
                     if message.address in ("/done", "/refused"):
                         told["answer"] = message.address
+                    elif message.address == "/health/message":
+                        told["message"] = message.arguments[0]
         async with session.get(f"{address}links.json") as answer:
             told["links"] = answer.status
         async with session.post(f"{address}forget", json={"id": ""}) as answer:
@@ -46,5 +49,8 @@ if __name__ == "__main__":
     parser.add_argument("address")
     parser.add_argument("--code", default="")
     parser.add_argument("--cookie", default="")
+    parser.add_argument("--hears", default="", help="wait until the daemon says so")
     given = parser.parse_args()
-    sys.stdout.write(json.dumps(asyncio.run(asyncio.wait_for(main(given.address, given.code, given.cookie), 30))))
+    sys.stdout.write(
+        json.dumps(asyncio.run(asyncio.wait_for(main(given.address, given.code, given.cookie, given.hears), 30)))
+    )
