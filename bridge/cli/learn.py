@@ -42,6 +42,7 @@ MEANINGS: Final[dict[MidiCommand, str]] = {
     "hold or go on": "the one and the other in turn",
     "log": "log the track in focus, or one of its own",
     "undo": "take back the newest trim",
+    "reinstate": "let it stand again",
     "note": "write a note into the log",
     "confirm": "confirm an item of the preparation",
     "take back": "take back such a confirmation",

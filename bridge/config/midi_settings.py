@@ -43,6 +43,7 @@ MidiCommand = Literal[
     "hold or go on",
     "log",
     "undo",
+    "reinstate",
     "note",
     "confirm",
     "take back",
@@ -107,8 +108,8 @@ class MidiBindSettings(Section):
     data: Annotated[str, Field(max_length=600)] = ""
     """For "system exclusive": the bytes between F0 and F7, in hexadecimal."""
     command: MidiCommand
-    """What it does. Undo withdraws the newest trim; log and focus take the track; what begins with practice is done to
-    the recorder that is built in."""
+    """What it does. Undo withdraws the newest trim, and reinstate lets it stand again; log and focus take the track;
+    what begins with practice is done to the recorder that is built in."""
     argument: Annotated[int, Field(ge=0, le=9999)] | None = None
     """Number of the step, bank or track (0 = focus follows the movement); log and practice turn without one take the
     track in focus."""

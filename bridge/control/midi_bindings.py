@@ -22,6 +22,7 @@ from bridge.procedure.commands import (
     Note,
     PlayTone,
     PreviousStep,
+    Reinstate,
     RepeatStep,
     SelectBank,
     TakeBack,
@@ -243,6 +244,8 @@ class _Binding:
                 return Hold(frame is None or not frame.held)
             case "undo":
                 return Withdraw(situation.trim_id) if situation.trim_id else Impossible("no trim was logged yet")
+            case "reinstate":
+                return Reinstate(situation.trim_id) if situation.trim_id else Impossible("no trim was logged yet")
             case "note":
                 return Note(bind.text)
             case "confirm":

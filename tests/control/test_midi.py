@@ -26,6 +26,7 @@ from bridge.procedure.commands import (
     Note,
     PlayTone,
     PreviousStep,
+    Reinstate,
     RepeatStep,
     SelectBank,
     TakeBack,
@@ -95,6 +96,7 @@ def bind(**keys: Any) -> str:
         ({"message": "song position", "command": "hold or go on"}, "F2 00 40", Hold(True)),
         ({"message": "tune request", "command": "log", "argument": 4}, "F6", LogNow(4)),
         ({"message": "start", "command": "undo"}, "FA", Withdraw("t-9")),
+        ({"message": "start", "command": "reinstate"}, "FA", Reinstate("t-9")),
         ({"message": "continue", "command": "note", "text": "azimuth set"}, "FB", Note("azimuth set")),
         ({"message": "stop", "command": "finish"}, "FC", Finish()),
         (
@@ -324,9 +326,12 @@ def test_commands_that_refer_to_what_is_shown(caplog: pytest.LogCaptureFixture) 
         bind(message="note", number=1, command="log")
         + bind(message="note", number=2, command="undo")
         + bind(message="note", number=3, command="hold or go on")
+        + bind(message="note", number=4, command="reinstate")
     )
     with caplog.at_level(logging.WARNING):
         assert room.hear("90 01 7F 90 01 00 90 02 7F 90 02 00") == []
+        # The same reason for another command is the same refusal.
+        assert room.hear("90 04 7F 90 04 00") == []
     assert [record.getMessage() for record in caplog.records] == [
         "MIDI input Foot board:out: no track is in focus: nothing to log",
         "MIDI input Foot board:out: no trim was logged yet",
@@ -335,6 +340,8 @@ def test_commands_that_refer_to_what_is_shown(caplog: pytest.LogCaptureFixture) 
     room.control.announce(trim(), "t-1", 0.0)
     room.control.announce(trim(), "t-2", 0.0)
     assert room.hear("90 01 7F 90 02 7F 90 03 7F") == [LogNow(6), Withdraw("t-2"), Hold(False)]
+    # What undo has taken back, reinstate lets stand again: the newest trim.
+    assert room.hear("90 04 7F") == [Reinstate("t-2")]
 
 
 def test_a_refusal_is_said_once_an_episode_and_shown_for_a_while(caplog: pytest.LogCaptureFixture) -> None:

@@ -1,6 +1,7 @@
 """The sheet for the binder: a log with all that can stand in one, through the command, looked at in Chromium on A4."""
 
 import re
+import resource
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page
 
+from bridge.cli.printed import SHEET_BEGINS
 from bridge.log.calibrations import begin_or_resume
 from bridge.log.entries import ConfirmationEntry, EventEntry, NoteEntry, TrimEntry
 from bridge.log.store import Store
@@ -161,6 +163,29 @@ def test_nothing_that_it_does_not_own_is_written_over(sheet_file: Path) -> None:
     refused = trimbridge("report", "--log", log, "-o", room / "new.html", "--json", status=2).stderr
     assert refused.count("\n") == 1
     assert not (room / "new.html").exists()
+
+
+def test_a_sheet_that_cannot_be_written_leaves_the_one_before(sheet_file: Path) -> None:
+    before = sheet_file.read_bytes()
+
+    def with_a_small_disk() -> None:
+        # A file that would grow beyond it cannot be written: EFBIG (setrlimit(2)).
+        _, most = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) - 1, most))
+
+    again = ("report", "--log", sheet_file.with_name("log.db"), "-o", sheet_file)
+    refused = trimbridge(*again, status=1, preexec_fn=with_a_small_disk).stderr
+    assert refused.count("\n") == 1
+    assert sheet_file.read_bytes() == before
+    assert [path.name for path in sheet_file.parent.iterdir() if "sheet" in path.name] == ["sheet.html"]
+    # By another name of it the sheet itself is renewed, and the other name stays one.
+    link = sheet_file.with_name("link.html")
+    link.symlink_to(sheet_file)
+    trimbridge("report", "--log", sheet_file.with_name("log.db"), "-o", link)
+    assert link.is_symlink()
+    assert trimbridge("report", "--log", sheet_file.with_name("log.db"), "-o", "/dev/stdout").stdout.startswith(
+        SHEET_BEGINS
+    )
 
 
 def test_names_are_no_markup_on_the_terminal_either(tmp_path: Path) -> None:
