@@ -2,7 +2,7 @@
 // its way back.
 
 import { element, put } from "./elements.js";
-import { hzText, textOf } from "./scale.js";
+import { fixedText, hzText } from "./scale.js";
 import { sheet } from "./sheet.js";
 
 const UNDO = 100;
@@ -99,12 +99,19 @@ export class Commands {
       path: !other,
       undo: !this.undoable,
     };
+    const { isMute } = this.app;
     for (const [name, { button, label, more }] of this.elements) {
       const [text, small] = words[name];
       put(label, text);
       put(more, small);
       const isOff = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
       if (button.disabled !== isOff) button.disabled = isOff;
+      // It stays where it is for a keyboard, and says why when it is pressed.
+      const isWaiting = isMute && name !== "sound";
+      if (button.hasAttribute("aria-disabled") !== isWaiting) {
+        if (isWaiting) button.setAttribute("aria-disabled", "true");
+        else button.removeAttribute("aria-disabled");
+      }
       const isPressed = { hold: frame.hold.on, sound: this.app.sound.isOn }[name];
       if (isPressed !== undefined && button.getAttribute("aria-pressed") !== String(isPressed)) button.setAttribute("aria-pressed", isPressed);
     }
@@ -131,6 +138,7 @@ export class Commands {
     if (free[name]) return free[name]();
     if (!this.app.setup.visitor.may_command) return this.app.say(this.app.setup.visitor.why_not, true);
     if (!frame) return this.app.say("no connection", true);
+    if (this.app.link.silence) return this.refuse();
     const back = frame.step.number;
     switch (name) {
       case "next": return this.do("next step", "/do/next", "", [], ["/do/step", "i", back]);
@@ -145,6 +153,12 @@ export class Commands {
       case "path": return this.goTo(this.otherPath(frame));
       default: return this.choose(name);
     }
+  }
+
+  // Nothing is asked of a daemon that is not heard: what comes of it could not be seen.
+  refuse() {
+    this.app.say(`not done, the page is not live: ${this.app.link.silence}`, true);
+    return false;
   }
 
   neighbour(by) {
@@ -175,6 +189,7 @@ export class Commands {
 
   // Sends a request, says what became of it, and remembers the way back.
   async do(label, address, tags, values, back) {
+    if (this.app.link.silence) return this.refuse();
     const name = [...this.elements].find(([, { button }]) => button === document.activeElement)?.[0];
     const button = name && this.elements.get(name).button;
     if (button) button.dataset.busy = "";
@@ -187,6 +202,10 @@ export class Commands {
       if (back) this.push(label, ...back);
     }
     return !refusal;
+  }
+
+  forget() {
+    this.undoStack = [];
   }
 
   push(label, address, tags, ...values) {
@@ -205,6 +224,7 @@ export class Commands {
   async undo() {
     const last = this.undoable;
     if (!last) return this.app.say("there is nothing to undo", true);
+    if (this.app.link.silence) return this.refuse();
     this.undoStack.pop();
     const isDone = await this.do(`undo ${last.label}`, last.address, last.tags, last.values);
     if (!isDone && last.address !== "/do/undo") this.undoStack.push(last);
@@ -244,8 +264,8 @@ export class Commands {
   showTarget() {
     const step = this.app.setup.steps[(this.frame?.step.number ?? 0) - 1];
     if (!step) return sheet.show("Target", element("p", {}, "There are no steps: add [[step]] tables to the config."));
-    const terms = Object.entries(step.terms_db).map(([name, db]) => [name.replace("_", " "), `${textOf(db)} dB`]);
-    const parts = [table([...terms, ["target", `${textOf(step.target_vu)} VU`], ["uncertainty", `± ${step.uncertainty_db.toFixed(2)} dB`], ["tolerance", `± ${step.tolerance_db} dB`]])];
+    const terms = Object.entries(step.terms_db).map(([name, db]) => [name.replace("_", " "), `${fixedText(db)} dB`]);
+    const parts = [table([...terms, ["target", `${fixedText(step.target_vu)} VU`], ["uncertainty", `± ${step.uncertainty_db.toFixed(2)} dB`], ["tolerance", `± ${step.tolerance_db} dB`]])];
     for (const warning of step.warnings)
       parts.push(element("div", { class: "caution" }, element("h3", {}, warning.message), element("p", {}, warning.advice)));
     for (const advice of step.advice) parts.push(element("p", { class: "advice" }, advice));

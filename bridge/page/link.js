@@ -3,6 +3,8 @@
 import { decode, encode } from "./osc.js";
 
 const STALE_S = 0.5;
+const ASKS_S = 1; // so long after the last frame it is asked why none comes
+const ANSWERS_MS = 2000; // who has not answered by then does not answer
 const SILENT_S = 3; // then the connection is taken for dead: a network that went away says nothing
 const WAITS_MS = [100, 250, 500, 1000, 2000];
 const ANSWER_MS = 1500; // then the request is sent again, under the same id: it is not done twice
@@ -17,11 +19,13 @@ export class Link {
     this.refusedPackets = 0;
     this.losses = 0;
     this.isOpen = false;
+    this.isKnown = false; // whether it is known which daemon is at the other end
     this.isLocal = ["localhost", "127.0.0.1", "[::1]"].includes(location.hostname);
     this.reason = "connecting";
     this.goodBye = "";
     this.listeners = {};
     this.pending = new Map();
+    this.askedMs = -Infinity;
     this.fastestMs = [Infinity, Infinity];
     this.halfMs = 0;
     this.count = 0;
@@ -52,13 +56,24 @@ export class Link {
       this.isOpen = true;
       this.tries = 0;
       this.goodBye = "";
+      this.reason = "";
       this.fastestMs = [Infinity, Infinity];
       this.openedMs = performance.now();
       this.tell("open");
-      for (const request of this.pending.values()) socket.send(request.packet);
     };
     socket.onmessage = (message) => this.socket === socket && this.receive(message.data);
     socket.onclose = (close) => this.socket === socket && this.closed(close.reason);
+  }
+
+  // What was asked and not answered is sent again where the same daemon is at the other end: it does nothing twice. One
+  // that was started anew does not know what the one before has done.
+  resume(socket, isSame) {
+    if (socket !== this.socket || !this.isOpen) return;
+    this.isKnown = true;
+    for (const [id, request] of this.pending) {
+      if (isSame) socket.send(request.packet);
+      else this.answered(id, "the daemon was started anew meanwhile: look whether it was done");
+    }
   }
 
   // Connect anew at once, where somebody is looking and nothing comes.
@@ -72,14 +87,14 @@ export class Link {
   abandon() {
     const socket = this.socket;
     this.socket = null;
-    this.isOpen = false;
+    this.isOpen = this.isKnown = false;
     socket?.close();
   }
 
   closed(reason) {
     if (this.isOpen) this.losses++;
     this.socket = null;
-    this.isOpen = false;
+    this.isOpen = this.isKnown = false;
     if (reason) this.goodBye = reason;
     clearTimeout(this.timer);
     this.timer = setTimeout(() => this.open(), WAITS_MS[Math.min(this.tries++, WAITS_MS.length - 1)]);
@@ -87,17 +102,25 @@ export class Link {
     this.tell("closed");
   }
 
-  // What a closed connection means is found by asking once more: an answer, a refusal at once, or nothing at all.
+  // What silence means is found by asking once more: an answer, a refusal at once, or nothing at all.
   async findCause() {
     if (navigator.onLine === false) return void (this.reason = "this screen is in no network");
-    const begunMs = performance.now();
+    if (performance.now() - this.askedMs < ANSWERS_MS) return;
+    const begunMs = (this.askedMs = performance.now());
+    const asking = new AbortController();
+    const timer = setTimeout(() => asking.abort(), ANSWERS_MS);
+    let cause;
     try {
-      await fetch("/alive", { signal: AbortSignal.timeout?.(2000), cache: "no-store" });
-      this.reason = "connecting again";
+      await fetch("/alive", { signal: asking.signal, cache: "no-store" });
+      cause = this.isOpen ? "no frames come" : "connecting again";
     } catch {
-      const isPrompt = performance.now() - begunMs < 1000;
-      this.reason = isPrompt ? this.goodBye || "the daemon does not answer: is it running?" : "the network is gone";
+      if (performance.now() - begunMs < 1000) cause = this.goodBye || "the daemon does not answer: is it running?";
+      // Between two programs of one computer there is no network.
+      else if (this.isLocal) cause = "the daemon does not answer: it hangs, or was paused";
+      else cause = "nothing answers: the daemon hangs, or the network is gone";
     }
+    clearTimeout(timer);
+    if (this.receivedMs < begunMs) this.reason = cause;
   }
 
   receive(data) {
@@ -108,6 +131,7 @@ export class Link {
     if (packet.seconds > 0) {
       this.frame = frameOf(packet);
       this.receivedMs = nowMs;
+      this.reason = "";
       this.noteDelay(nowMs);
       this.tell("frame", this.frame);
     } else events.push(...packet.messages);
@@ -135,12 +159,17 @@ export class Link {
     return (performance.now() - this.receivedMs + lateMs) / 1000;
   }
 
+  // Why nothing is heard of the daemon, so that nothing can be asked of it either; empty when it is heard.
+  get silence() {
+    if (!this.isOpen) return this.reason || "the connection is gone";
+    return performance.now() - this.receivedMs > STALE_S * 1000 ? this.reason || "no frames come" : "";
+  }
+
   // What keeps the picture from being true now; empty when it is.
   get trouble() {
     if (!this.frame) return this.isOpen ? "waiting for the first frame" : this.reason || "no connection";
     if (this.ageS > STALE_S) {
-      if (!this.isOpen) return this.reason || "the connection is gone";
-      if (performance.now() - this.receivedMs > STALE_S * 1000) return "no frames come";
+      if (this.silence) return this.silence;
       // Between two programs of one computer there is no network.
       return this.isLocal ? "this computer is too busy: frames come late" : "the network is slow";
     }
@@ -152,6 +181,7 @@ export class Link {
   attend() {
     const nowMs = performance.now();
     const sinceMs = nowMs - Math.max(this.receivedMs, this.openedMs);
+    if (this.isOpen && sinceMs > ASKS_S * 1000) this.findCause();
     if (this.socket && sinceMs > SILENT_S * 1000) {
       if (this.isOpen) this.losses++;
       this.abandon();
@@ -163,7 +193,7 @@ export class Link {
       else {
         request.tries++;
         request.sentMs = nowMs;
-        if (this.isOpen) this.socket.send(request.packet);
+        if (this.isKnown) this.socket.send(request.packet);
       }
     }
   }
@@ -174,7 +204,7 @@ export class Link {
     const packet = encode(address, tags + "s", ...values, id);
     return new Promise((resolve) => {
       this.pending.set(id, { packet, resolve, sentMs: performance.now(), tries: 1 });
-      if (this.isOpen) this.socket.send(packet);
+      if (this.isKnown) this.socket.send(packet);
     });
   }
 

@@ -28,13 +28,14 @@ const STATUS_PX = 42; // two lines that can be read in the hand
 const TROUBLE_MS = 50;
 const PICTURE_MS = 30;
 const FAST_MS = 25;
+const EMPTY_LOG = { trims: [], confirmations: [], lines: [], calibration: null, log: "on" };
 
 class App {
   constructor() {
     this.search = new URLSearchParams(location.search);
     this.trails = new Trails();
     this.said = { text: "", isRefusal: false };
-    this.log = { trims: [], confirmations: [], lines: [], calibration: null, log: "on" };
+    this.log = EMPTY_LOG;
     this.byTrack = new Map();
     this.view = document.getElementById("view");
     this.band = document.getElementById("band");
@@ -47,7 +48,7 @@ class App {
     this.parts = [];
     this.viewName = "";
     this.paintFault = "";
-    this.isStale = false;
+    this.isStale = this.isMute = false;
     this.faults = faults;
   }
 
@@ -63,12 +64,15 @@ class App {
     this.useTheme();
     matchMedia("(prefers-color-scheme: light)").addEventListener("change", () => this.useTheme());
     matchMedia("(orientation: portrait)").addEventListener("change", () => this.viewName === "trim" && this.open("trim"));
+    addEventListener("resize", () => this.fitLayout());
+    document.addEventListener("focusout", () => this.fitLayout());
     new ResizeObserver(() => this.viewName === "trim" && this.sizeRows()).observe(this.view);
     this.link.on("frame", (frame) => {
       this.trails.add(frame);
       this.sound.hear(frame, this);
     });
     this.link.on("open", () => this.reload());
+    this.link.resume(this.link.socket, true);
     this.link.on("/page/changed", () => this.readLog());
     this.link.on("/trim/logged", (track, adjustment, found, left, spread, id) => this.logged(track, left, id));
     this.readLog();
@@ -103,13 +107,33 @@ class App {
     }
   }
 
-  // After a reconnection the daemon may be another one, with other steps.
+  // After a reconnection the daemon may be another one, with other steps and another calibration: what the one before
+  // has said, and the way back from what was asked of it, are no more.
   async reload() {
+    const { socket } = this.link;
     const setup = await this.load();
     const isOther = JSON.stringify(setup) !== JSON.stringify(this.setup);
+    const isSameRun = setup.run === this.setup.run;
     this.setup = setup;
+    if (!isSameRun) {
+      this.log = EMPTY_LOG;
+      this.byTrack.clear();
+      this.trails.forget();
+      this.commands.forget();
+    }
+    this.link.resume(socket, isSameRun);
+    if (!isSameRun) this.silence();
     this.readLog();
     if (isOther) this.open(this.viewName);
+  }
+
+  // A screen that is turned or resized has what it would have if the page were opened there. Not while something is
+  // typed: what makes the window small then is the keyboard on the screen.
+  fitLayout() {
+    const name = this.chosenLayout();
+    if (name === this.layoutName || document.activeElement?.matches("input, textarea")) return;
+    this.layoutName = name;
+    this.open(this.layout.views.includes(this.viewName) ? this.viewName : this.layout.views[0]);
   }
 
   chosenLayout() {
@@ -304,16 +328,30 @@ class App {
 
   showTrouble() {
     const { trouble } = this;
-    const { frame } = this.link;
+    const { frame, silence } = this.link;
     const isStale = Boolean(trouble);
     const age = this.link.ageS;
     const since = frame && age > 1 && Number.isFinite(age) ? ` · last seen ${age < 90 ? `${Math.floor(age)} s` : `${Math.floor(age / 60)} min`} ago` : "";
     const text = isStale ? `not live: ${trouble}${since}` : "";
     if (this.band.hidden === isStale) this.band.hidden = !isStale;
     if (this.band.textContent !== text) this.band.textContent = text;
-    if (isStale !== this.isStale) this.repaint();
+    const isMute = Boolean(frame && silence);
+    if (isStale !== this.isStale || isMute !== this.isMute) this.repaint();
+    // What was said is the past, too.
+    if (isMute && !this.isMute) this.silence();
     this.isStale = isStale;
+    this.isMute = isMute;
+    if (document.body.classList.contains("mute") !== isMute) document.body.classList.toggle("mute", isMute);
     if (document.body.classList.contains("stale") !== isStale) document.body.classList.toggle("stale", isStale);
+  }
+
+  // Takes back what was said.
+  silence() {
+    clearTimeout(this.sayTimer);
+    this.said = { text: "", isRefusal: false };
+    this.spoken.textContent = "";
+    document.getElementById("notice")?.remove();
+    this.repaint();
   }
 
   say(text, isRefusal) {
@@ -347,6 +385,7 @@ class App {
   }
 
   async readChanges() {
+    const before = this.log.calibration?.id;
     do {
       this.mustReadAgain = false;
       try {
@@ -359,6 +398,7 @@ class App {
       }
     } while (this.mustReadAgain);
     this.reading = null;
+    if (before && this.log.calibration?.id !== before) this.commands.forget();
     this.byTrack.clear();
     for (const trim of this.log.trims) if (!trim.withdrawn_by) this.byTrack.set(`${trim.step} ${trim.track}`, trim);
     this.refresh();

@@ -29,12 +29,21 @@ export function textOf(deviationDb, decimals = 2) {
   return `${Number(shown) === 0 ? "" : deviationDb > 0 ? "+" : "−"}${shown}`;
 }
 
+// Text of a target, whose uncertainty stands beside it with as many decimals.
+export function fixedText(db, decimals = 2) {
+  const shown = Math.abs(db).toFixed(decimals);
+  return `${Number(shown) === 0 ? "" : db > 0 ? "+" : "−"}${shown}`;
+}
+
 // Text of what a trim found or left: a multiple of what its standard error carries, 0.01 dB to 1 dB.
-export function levelText(levelDb, resolutionDb = 0.01) {
+export function levelText(levelDb, resolutionDb = 0.01, decimals = decimalsOf(resolutionDb)) {
   if (levelDb === null) return "?";
-  const decimals = resolutionDb < 0.1 ? 2 : resolutionDb < 1 ? 1 : 0;
   const shown = (Math.round(Math.abs(levelDb) / resolutionDb) * resolutionDb).toFixed(decimals);
   return `${Number(shown) === 0 ? "" : levelDb > 0 ? "+" : "−"}${shown}`;
+}
+
+export function decimalsOf(resolutionDb) {
+  return resolutionDb < 0.1 ? 2 : resolutionDb < 1 ? 1 : 0;
 }
 
 export function sizeText(levelDb, resolutionDb) {

@@ -104,7 +104,7 @@ def _honest(step: Step) -> Step:
         return step
     wide_db = math.ceil(step.target_uncertainty_db * 10.0) / 10.0
     said = (
-        f"This target is an estimate, give or take {step.target_uncertainty_db:.1f} dB: look here only for a track that"
+        f"This target is an estimate, give or take {step.target_uncertainty_db:.2f} dB: look here only for a track that"
         " differs from the others, and set the low end by recording, in the step record low; or measure the fringing"
         " and give its table."
     )

@@ -53,18 +53,25 @@ class PracticeDaemon(Daemon):
     """`trimbridge run` on the simulated recorder; ``address`` is that of its page."""
 
     def __init__(
-        self, folder: Path, text: str = PRACTICE, page: str = "", osc: str = "", before: Sequence[str] = ()
+        self,
+        folder: Path,
+        text: str = PRACTICE,
+        page: str = "",
+        osc: str = "",
+        before: Sequence[str] = (),
+        words: Sequence[str] = (),
+        port: int = 0,
     ) -> None:
         config = folder / "practice.toml"
         log = folder / "practice.db"
         config.write_text(
-            f'{text}[log]\nfile = "{log}"\n[osc]\nport = {free_port()}\n{osc}\n[page]\nport = 0\n{page}\n',
+            f'{text}[log]\nfile = "{log}"\n[osc]\nport = {free_port()}\n{osc}\n[page]\nport = {port}\n{page}\n',
             encoding="utf-8",
         )
         # What an earlier daemon of this config wrote stands before what this one writes.
         written = config.with_suffix(".out")
         self._from = len(written.read_text(encoding="utf-8")) if written.exists() else 0
-        super().__init__(config, before=before)
+        super().__init__(config, before=before, words=words)
         self.log = log
         self.address = ""
         try:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
+from bridge.procedure.commands import Hold, LogNow, NextStep
 from bridge.readings import Health, StepReading
 from tests.page.conftest import OpenPage
 from tests.page.rooms import STEP, Feeder, reading
@@ -18,6 +19,31 @@ EIGHT = [reading(track, 0.05 * track) for track in range(1, 9)]
 
 def showing(page: Page) -> str:
     return page.locator(".figure .number").get_attribute("data-text") or ""
+
+
+def size_px(page: Page, selector: str) -> float:
+    """The size of its letters."""
+    return float(page.locator(selector).evaluate("(one) => parseFloat(getComputedStyle(one).fontSize)"))
+
+
+def written(page: Page, part: str) -> list[str]:
+    """The texts that are drawn on a canvas when it is painted anew."""
+    texts: list[str] = page.evaluate(
+        """(part) => new Promise((done) => {
+          const { drawing } = trimbridge.parts.find(({ element }) => element.classList.contains(part));
+          const texts = [];
+          const contexts = [drawing.context, drawing.baseContext];
+          for (const context of contexts) context.fillText = function (text, ...more) {
+            texts.push(text); return CanvasRenderingContext2D.prototype.fillText.call(this, text, ...more); };
+          drawing.baseKey = "";
+          trimbridge.repaint();
+          requestAnimationFrame(() => requestAnimationFrame(() => {
+            for (const context of contexts) delete context.fillText;
+            done(texts); })); })""",
+        part,
+    )
+    assert texts
+    return texts
 
 
 def shows(page: Page, text: str) -> None:
@@ -293,6 +319,174 @@ def test_a_held_calibration_says_so(feeder: Feeder, open_page: OpenPage) -> None
     page = open_page(feeder.address)
     expect(page.locator(".status .may")).to_have_text("held")
     expect(page.locator("[data-command=hold]")).to_contain_text("Go on")
+    # Where the state stands, and large: whoever turns a trimmer now must not believe that it is logged.
+    expect(page.locator(".figure .state")).to_have_text("held")
+    expect(page.locator(".figure .state")).to_have_class(re.compile("notice"))
+    expect(page.locator(".figure .way")).to_have_text("held, nothing is logged")
+    expect(page.locator(".figure .way")).to_have_class(re.compile("notice"))
+    assert size_px(page, ".figure .way") >= 32
+    assert "held, nothing is logged" in written(page, "strip")
+    assert "waits" not in written(page, "tracks")
+    feeder.show(EIGHT, focus=1)
+    expect(page.locator(".figure .way")).to_have_text("on target")
+    expect(page.locator(".figure .state")).to_have_text("tone")
+    assert "held, nothing is logged" not in written(page, "strip")
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_what_is_said_covers_no_value(feeder: Feeder, open_page: OpenPage, width: int, height: int) -> None:
+    feeder.answers[LogNow] = "track 1 is not steady enough yet: it wanders by 0.31 dB; wait, or hold the tape by hand"
+    waiting = "not confirmed yet: heads cleaned, heads demagnetised, machine warm"
+    feeder.show(EIGHT, focus=1, health=Health(message=waiting))
+    page = open_page(feeder.address, width, height)
+    said = page.locator(".progress .said")
+    covered = """() => { const said = document.querySelector(".progress .said").getBoundingClientRect();
+      return [...document.querySelectorAll(".part:not(.progress), .progress > :not(.said)")].filter((one) => {
+        const box = one.getBoundingClientRect();
+        const [wide, high] = [Math.min(box.right, said.right) - Math.max(box.left, said.left),
+                              Math.min(box.bottom, said.bottom) - Math.max(box.top, said.top)];
+        return one.checkVisibility({ checkVisibilityCSS: true }) && box.width && wide > 1 && high > 1;
+      }).map((one) => one.className); }"""
+    expect(said).to_have_text(waiting)
+    assert page.evaluate(covered) == []
+    # What stays for as long as something is not done leaves the progress in sight.
+    expect(page.locator(".progress .rest")).to_be_visible()
+    page.evaluate("trimbridge.commands.run('log')")
+    expect(said).to_contain_text("hold the tape by hand")
+    assert page.evaluate(covered) == []
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_a_screen_that_is_resized_shows_what_it_shows_when_opened(
+    feeder: Feeder, open_page: OpenPage, width: int, height: int
+) -> None:
+    feeder.show(EIGHT, focus=1)
+    buttons = "[...document.querySelectorAll('[data-command]')].map((one) => one.dataset.command).join()"
+    fresh = open_page(feeder.address, width, height).evaluate(buttons)
+    for before in ((1180, 820), (390, 844)):
+        page = open_page(feeder.address, *before)
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_function(f"{buttons} === '{fresh}'")
+
+
+def test_a_keyboard_on_the_screen_changes_no_layout(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address)
+    page.evaluate("void trimbridge.commands.writeNote()")
+    page.locator("dialog textarea").focus()
+    page.set_viewport_size({"width": 1180, "height": 380})
+    page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    assert page.evaluate("trimbridge.layoutName") == "machine"
+    page.keyboard.press("Escape")
+    # Without the keyboard it is what it says: a low screen.
+    page.wait_for_function("trimbridge.layoutName === 'phone'")
+
+
+@pytest.mark.parametrize(("width", "height"), [(1180, 820), (820, 1180)])
+def test_what_is_read_from_two_metres_is_large(feeder: Feeder, open_page: OpenPage, width: int, height: int) -> None:
+    feeder.show(EIGHT, focus=1)
+    page = open_page(feeder.address, width, height)
+    assert size_px(page, ".step .of") >= 28
+    assert size_px(page, ".progress .rest") >= 34
+
+
+def test_a_track_that_is_right_and_not_logged_waits(feeder: Feeder, open_page: OpenPage) -> None:
+    tracks = [reading(1, 0.7), reading(2, 0.1, "settling"), reading(3, -0.7), reading(4, state="quiet")]
+    feeder.show(tracks, focus=1)
+    page = open_page(feeder.address)
+    # 1 is in focus, 2 is right, 3 and 4 are not: only one of them waits.
+    assert written(page, "tracks").count("waits") == 1
+    label = page.locator(".tracks canvas")
+    expect(label).to_have_attribute("aria-label", re.compile("1 too high, 2 right, waits to be logged, 3 too low"))
+    # Where there is no room for the word there is its sign: more ink than the dash of an untouched track.
+    feeder.show([reading(track, 0.7 if track % 2 else 0.1) for track in range(1, 25)], focus=1)
+    ink = page.evaluate_handle(
+        """() => (track) => { const canvas = document.querySelector(".tracks canvas");
+          const [wide, high] = [canvas.width / 24, Math.round(canvas.height * 0.1)];
+          const { data } = canvas.getContext("2d").getImageData((track - 1) * wide, canvas.height - high, wide, high);
+          let count = 0; for (let at = 0; at < data.length; at += 4) count += data[at] > 128;
+          return count; }"""
+    )
+    page.wait_for_function("(ink) => ink(8) > 4 * ink(9) && ink(9) > 0", arg=ink)
+
+
+def test_what_stands_side_by_side_has_as_many_decimals(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=8)
+    page = open_page(feeder.address)
+    page.evaluate(
+        """() => { const trim = (track, left, resolution) => trimbridge.byTrack.set(`1 ${track}`,
+            { as_left_db: left, resolution_db: resolution, within_tolerance: true });
+          trim(1, 0.004, 0.01); trim(2, 0.02, 0.1); trim(3, -0.12, 0.02); trimbridge.repaint(); }"""
+    )
+    # 0.00, 0.0 and −0.12 by themselves; the coarsest carries one decimal.
+    assert written(page, "tracks")[1:6:2] == ["✓ 0.0", "✓ 0.0", "✓ −0.1"]
+    page.evaluate("trimbridge.byTrack.delete('1 2'); trimbridge.repaint()")
+    assert {"✓ 0.00", "✓ −0.12"} <= set(written(page, "tracks"))
+
+
+def test_a_target_has_as_many_decimals_as_its_uncertainty(feeder: Feeder, open_page: OpenPage) -> None:
+    far = StepReading(1, 3, "repro level", 1000.0, 15.0, -10.14, 0.2, uncertainty_db=0.25)
+    feeder.show(EIGHT, focus=1, step=far)
+    expect(open_page(feeder.address).locator(".step .of")).to_contain_text("target −10.14 ± 0.25 VU")
+
+
+def test_nothing_is_asked_of_a_daemon_that_is_not_heard(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show(EIGHT, focus=1, health=Health(message="the playback level was moved"))
+    page = open_page(feeder.address)
+    page.evaluate("trimbridge.say('track 7 logged', false)")
+    said = page.locator(".progress .said")
+    expect(said).to_have_text("track 7 logged")
+    feeder.rest()
+    expect(page.locator("#band")).to_contain_text("not live")
+    # What was said is the past.
+    expect(said).to_have_text("")
+    expect(page.locator("#spoken")).to_have_text("")
+    expect(page.locator(".status .role")).to_have_text("cannot command")
+    expect(page.locator(".progress .rest")).not_to_be_visible()
+    for name in ("next", "hold", "log", "repeat", "note", "track"):
+        button = page.locator(f"[data-command={name}]")
+        expect(button).to_have_attribute("aria-disabled", "true")
+        expect(button).to_have_css("border-style", "dashed")
+    expect(page.locator("[data-command=sound]")).not_to_have_attribute("aria-disabled", "true")
+    page.locator("[data-command=next]").click(force=True)
+    expect(said).to_contain_text("not done, the page is not live: ")
+    page.keyboard.press("h")
+    page.evaluate("trimbridge.commands.do('a note', '/do/note', 's', ['from another view'])")
+    feeder.show(EIGHT, focus=1)
+    expect(page.locator("#band")).to_be_hidden()
+    expect(page.locator("[data-command=next]")).not_to_have_attribute("aria-disabled", "true")
+    expect(page.locator(".status .role")).to_have_text("may command")
+    page.locator("[data-command=hold]").click()
+    expect(said).to_have_text("hold: done")
+    assert [type(request.command) for request in feeder.requests] == [Hold]
+
+
+def test_what_was_asked_is_asked_again_of_the_same_daemon_alone(tmp_path: Path, open_page: OpenPage) -> None:
+    first = Feeder(tmp_path)
+    try:
+        first.show(EIGHT, focus=1)
+        page = open_page(first.address)
+        again = """async () => { const { link } = trimbridge; link.abandon();
+          const asked = link.ask("/do/next", ""); link.open(); return asked; }"""
+        assert page.evaluate(again) is None
+        assert [type(request.command) for request in first.requests] == [NextStep]
+        page.evaluate("trimbridge.commands.push('trim of track 7', '/do/undo', 's', '20261128-1.7')")
+        expect(page.locator("[data-command=undo]")).to_contain_text("track 7")
+        port = first.port
+    finally:
+        first.close()
+    expect(page.locator("#band")).to_contain_text("the daemon was stopped")
+    page.evaluate("() => { globalThis.asked = trimbridge.link.ask('/do/next', ''); }")
+    second = Feeder(tmp_path, port=port)
+    try:
+        second.show(EIGHT, focus=1)
+        assert page.evaluate("globalThis.asked") == "the daemon was started anew meanwhile: look whether it was done"
+        expect(page.locator("#band")).to_be_hidden()
+        expect(page.locator("[data-command=undo]")).to_be_disabled()
+        expect(page.locator("[data-command=undo]")).not_to_contain_text("track 7")
+        assert second.requests == []
+    finally:
+        second.close()
 
 
 def test_the_number_of_frames_does_not_grow_the_page(feeder: Feeder, open_page: OpenPage) -> None:

@@ -128,6 +128,8 @@ class Daemon:
         Of the process; ours by default.
     before : sequence of str
         A command line that runs the daemon's, as `setpriv` does.
+    words : sequence of str
+        Options of `run`.
     popen
         What else `subprocess.Popen` shall know.
     """
@@ -137,6 +139,7 @@ class Daemon:
         config: Path,
         environment: Mapping[str, str] | None = None,
         before: Sequence[str] = (),
+        words: Sequence[str] = (),
         **popen: Any,
     ) -> None:
         self.config = config
@@ -144,7 +147,7 @@ class Daemon:
         """How long it took to end after its signal."""
         self._output = config.with_suffix(".out").open("a+", encoding="utf-8")
         self.process = subprocess.Popen(
-            [*before, sys.executable, "-m", "bridge", "run", str(config), "--plain"],
+            [*before, sys.executable, "-m", "bridge", "run", str(config), "--plain", *words],
             **{
                 "cwd": ROOT,
                 "env": dict(environment or os.environ),

@@ -4,6 +4,7 @@ import { shownOf } from "../deviation.js";
 import { drawn } from "../figures.js";
 import { element, put, svg } from "../elements.js";
 import { textOf } from "../scale.js";
+import { HELD } from "./marks.js";
 
 const STATES = {
   quiet: "no tone",
@@ -54,11 +55,17 @@ export class Figure {
     const shown = this.shown;
     const text = this.textFor(track.number, db, isFine, nowMs);
     put(this.trackNumber, String(track.number));
-    put(this.state, STATES[track.state] ?? track.state);
-    put(this.way, wayOf(sign, shown.db));
+    // While it is held nothing that a track does is logged: that is said where a track's state stands, in its place.
+    const isHeld = Boolean(frame.hold.on);
+    put(this.state, isHeld && track.state !== "clipped" ? "held" : STATES[track.state] ?? track.state);
+    put(this.way, isHeld ? HELD : wayOf(sign, shown.db));
     put(this.needle, `needle ${vuText(track.vu)}${hasTone ? ` · spread ${spreadText(track.spread)}` : ""}`);
-    if (track.state !== this.stateShown) this.state.classList.toggle("notice", track.state === "clipped");
-    this.stateShown = track.state;
+    const look = `${track.state === "clipped"} ${isHeld}`;
+    if (look !== this.look) {
+      this.state.classList.toggle("notice", isHeld || track.state === "clipped");
+      this.way.classList.toggle("notice", isHeld);
+    }
+    this.look = look;
     const key = `${text} ${sign} ${this.box}`;
     if (key !== this.drawnAs) this.draw(text, sign, key);
     shown.track = track.number;

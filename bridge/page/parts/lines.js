@@ -2,7 +2,7 @@
 
 import { isBias } from "../deviation.js";
 import { element, put } from "../elements.js";
-import { hzText, textOf, timeText } from "../scale.js";
+import { fixedText, hzText, timeText } from "../scale.js";
 
 const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is another one
 
@@ -27,7 +27,7 @@ export class StepLine {
     const sure = uncertainty_db > 0 ? ` ± ${uncertainty_db.toFixed(2)}` : "";
     const target = isBias(frame.step)
       ? ["to its peak, then the data sheet's drop"]
-      : [`target ${textOf(target_vu)}${sure} VU`, `tolerance ${Number(tolerance_db.toPrecision(2))} dB`];
+      : [`target ${fixedText(target_vu)}${sure} VU`, `tolerance ${Number(tolerance_db.toPrecision(2))} dB`];
     this.say([...target, `${Number(speed_ips.toPrecision(3))} in/s`, `step ${number} of ${count}`]);
   }
 
@@ -61,7 +61,7 @@ export class StatusLine {
     const held = frame.hold.on ? "held" : "";
     const log = frame.health.log === "refusing" ? "LOG REFUSES" : frame.health.log === "off" ? "log is off" : "";
     put(this.may, [log, held, this.app.isStale ? "not live" : ""].filter(Boolean).join(" · ") || "live");
-    put(this.role, mayCommand ? "may command" : "only watches");
+    put(this.role, this.app.isMute ? "cannot command" : mayCommand ? "may command" : "only watches");
     this.may.classList.toggle("notice", Boolean(log || held));
   }
 
@@ -82,7 +82,7 @@ export class Progress {
   constructor(app) {
     this.app = app;
     this.settled = element("span");
-    this.rest = element("span");
+    this.rest = element("span", { class: "rest" });
     this.said = element("span", { class: "said" });
     this.element = element("section", { class: "part progress", "aria-label": "Progress" }, this.settled, this.rest, this.said);
   }
@@ -93,19 +93,30 @@ export class Progress {
     const bank = this.app.setup.banks.length > 1 ? `bank ${frame.bank.number} of ${this.app.setup.banks.length} · ` : "";
     put(this.settled, `${bank}${numbers.length - open.length} of ${numbers.length} logged`);
     put(this.rest, open.length ? `next: track ${this.app.nextTrack}` : "all done here");
-    const { said } = this.app;
-    this.say(said.text || frame.health.message || "", said.text ? said.isRefusal : Boolean(frame.health.message));
+    const { said, isMute } = this.app;
+    const message = isMute ? "" : frame.health.message ?? "";
+    // What is said for a moment may take the place of the progress, what stays may not.
+    if (said.text) this.say(said.text, said.isRefusal, ["", "alone", "alone small", "long"]);
+    else this.say(message, Boolean(message), ["", "small", "alone", "alone small", "long"]);
   }
 
-  // What does not fit into the line lies over what is above it, whole.
-  say(text, isNotice) {
-    const key = `${text} ${isNotice} ${innerWidth}`;
+  // Beside the progress or under it, in small letters, in its place: the first in which it fits, so that it covers no
+  // value. What is too long for all of them lies over what is above, whole.
+  say(text, isNotice, ways) {
+    const key = `${text} ${isNotice} ${ways.length} ${this.settled.textContent} ${innerWidth} ${innerHeight}`;
     if (key === this.saidKey) return;
     this.saidKey = key;
     put(this.said, text);
     this.said.classList.toggle("notice", isNotice);
-    this.element.classList.remove("long");
-    this.element.classList.toggle("long", this.element.scrollWidth > this.element.clientWidth || this.said.scrollWidth > this.said.clientWidth);
+    for (const way of ways) {
+      this.element.className = `part progress ${way}`;
+      if (this.fits) break;
+    }
+  }
+
+  get fits() {
+    const { element: box, said } = this;
+    return box.scrollWidth <= box.clientWidth && said.scrollWidth <= said.clientWidth && box.scrollHeight <= box.clientHeight && said.offsetHeight <= box.clientHeight;
   }
 }
 

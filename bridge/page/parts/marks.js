@@ -1,6 +1,8 @@
 // The marks that stand for a track everywhere: a wedge that points to the target from outside the tolerance, a diamond
 // within it, a dot where there is no target.
 
+export const HELD = "held, nothing is logged";
+
 export function mark(context, sign, x, y, size) {
   context.beginPath();
   if (sign === "right") {
@@ -40,4 +42,16 @@ export function uncertaintyBar(context, x, y, uncertaintyDb, half, colour) {
 
 export function colourOf(sign, colours) {
   return sign === "high" || sign === "low" ? colours[sign] : colours.ink;
+}
+
+// It is right and waits until it has settled and is logged: two triangles, one running into the other.
+export function hourglass(context, x, y, size) {
+  const [half, wide] = [size * 0.55, size * 0.42];
+  context.beginPath();
+  context.moveTo(x - wide, y - half);
+  context.lineTo(x + wide, y - half);
+  context.lineTo(x - wide, y + half);
+  context.lineTo(x + wide, y + half);
+  context.closePath();
+  context.fill();
 }

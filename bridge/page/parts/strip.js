@@ -3,9 +3,10 @@
 import { isBias, shownOf, toleranceOf } from "../deviation.js";
 import { Drawing, element, palette } from "../elements.js";
 import { marksOf, placeOf } from "../scale.js";
-import { colourOf, line, mark, uncertaintyBar } from "./marks.js";
+import { colourOf, HELD, line, mark, uncertaintyBar } from "./marks.js";
 
 const SECONDS = 12;
+const SAYS_HELD_PX = 100; // a lower one would be covered; the figure above it says it large
 
 export class Strip {
   constructor(app) {
@@ -28,12 +29,15 @@ export class Strip {
     const half = height / 2 - margin;
     const y = (db) => height / 2 - placeOf(db, tolerance) * half;
     const size = Math.max(13, Math.min(22, height * 0.075));
-    drawing.hasNewBase(`${width} ${height} ${tolerance} ${uncertainty} ${hasZone} ${colours.theme}`, (base) => {
+    const saysHeld = frame.hold.on && height > SAYS_HELD_PX;
+    drawing.hasNewBase(`${width} ${height} ${tolerance} ${uncertainty} ${hasZone} ${saysHeld} ${colours.theme}`, (base) => {
       base.font = `600 ${size}px system-ui, sans-serif`;
       this.right = width - size * 0.5 - Math.max(...marksOf(tolerance).map((db) => base.measureText(`−${db}`).width));
       drawZone(base, this.right, y, hasZone ? tolerance : 0, colours);
       drawMarks(base, this.right, y, tolerance, colours, size);
       uncertaintyBar(base, size * 0.8, y, uncertainty, size * 0.4, colours.ink);
+      // The mark of now goes on beside it.
+      this.bottom = saysHeld ? height - drawHeld(base, this.right - size * 2.6, height, colours) : height;
     });
     drawing.copyBase();
     const now = this.right - size * 1.4;
@@ -45,6 +49,7 @@ export class Strip {
 
   drawTrail(context, seconds, now, y, colour, thickness) {
     const scale = now / SECONDS;
+    const { bottom } = this;
     context.lineWidth = thickness;
     context.lineJoin = "bevel";
     context.strokeStyle = colour;
@@ -53,8 +58,9 @@ export class Strip {
     this.app.trails.each(this.track, seconds, (age, db) => {
       if (age > SECONDS || age < 0 || Number.isNaN(db)) return void (isDown = false);
       const x = now - age * scale;
-      if (isDown) context.lineTo(x, y(db));
-      else context.moveTo(x, y(db));
+      const high = Math.min(bottom, y(db));
+      if (isDown) context.lineTo(x, high);
+      else context.moveTo(x, high);
       isDown = true;
     });
     context.stroke();
@@ -95,6 +101,21 @@ function drawMarks(context, left, y, tolerance, colours, size) {
     context.fillText(`+${db}`, left + size * 0.35, y(db));
     context.fillText(`−${db}`, left + size * 0.35, y(-db));
   }
+}
+
+// Across the foot of the strip, as large as its width lets it be; returns how high it is.
+function drawHeld(context, width, height, colours) {
+  const most = Math.min(height * 0.22, 56);
+  context.font = `750 ${most}px system-ui, sans-serif`;
+  const size = most * Math.min(1, (width * 0.92) / context.measureText(HELD).width);
+  context.fillStyle = colours.alert;
+  context.fillRect(0, height - size * 1.4, width, size * 1.4);
+  context.fillStyle = colours["on-alert"];
+  context.font = `750 ${size}px system-ui, sans-serif`;
+  context.textAlign = "center";
+  context.textBaseline = "middle";
+  context.fillText(HELD, width / 2, height - size * 0.68);
+  return size * 1.4;
 }
 
 function drawNow(context, x, y, { db, sign }, spread, colours, size) {

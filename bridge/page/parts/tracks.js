@@ -2,13 +2,15 @@
 
 import { isBias, shownOf, toleranceOf } from "../deviation.js";
 import { Drawing, element, palette } from "../elements.js";
-import { levelText, placeOf, signOf } from "../scale.js";
-import { colourOf, line, mark, uncertaintyBar } from "./marks.js";
+import { decimalsOf, levelText, placeOf, signOf } from "../scale.js";
+import { colourOf, hourglass, line, mark, uncertaintyBar } from "./marks.js";
 
 const FITS_NUMBER = 22; // narrower columns show every fourth number, and that of the focus
 const SMALLEST_PX = 15; // below this what stands under a track is no longer read: there its sign alone stands, large
 const SMALLEST_SHARE = 0.018; // the same as a share of the screen: a large one is looked at from farther away
 const DESCRIBED_MS = 2000;
+const WAITS = "waits";
+const GLASS = 0.95; // room for its sign before the word, as a share of the letters
 
 export class Tracks {
   constructor(app) {
@@ -48,7 +50,8 @@ export class Tracks {
     const half = (height - foot - top) / 2;
     const y = (db) => top + half - placeOf(db, tolerance) * half;
     const place = { column, size, foot, y, height, width };
-    const feet = tracks.map((track) => this.footOf(track)).join();
+    this.findDecimals(tracks);
+    const feet = tracks.map((track) => this.footOf(frame, track)).join();
     const key = `${width} ${height} ${tolerance} ${frame.step.uncertainty_db} ${frame.step.adjustment} ${focus} ${colours.theme} ${feet}`;
     const isNew = drawing.hasNewBase(key, (base) => this.drawBase(base, frame, focus, place, colours));
     if (isNew) {
@@ -63,15 +66,25 @@ export class Tracks {
     }
   }
 
-  // What stands under a track: "clip", what it was left at, "turned" since then, "next", or nothing yet.
-  footOf({ number, state }) {
+  // Side by side all have as many decimals as each of them carries.
+  findDecimals(tracks) {
+    const logged = tracks.map(({ number }) => this.app.trimOf(number)).filter(Boolean);
+    this.decimals = Math.min(2, ...logged.map((trim) => decimalsOf(trim.resolution_db)));
+  }
+
+  // What stands under a track: "clip", what it was left at, that it is right and waits to be logged, "next", "turned"
+  // since it was logged, or nothing yet.
+  footOf(frame, track) {
+    const { number, state } = track;
     if (state === "clipped") return `${number} clip`;
     const logged = this.app.trimOf(number);
     const isOpen = this.app.openTracks.has(number);
     if (logged && !isOpen) {
-      const left = levelText(logged.as_left_db, logged.resolution_db);
+      const left = levelText(logged.as_left_db, logged.resolution_db, this.decimals);
       return `${number} ${logged.within_tolerance === false ? "!" : "✓"} ${left}`;
     }
+    const { sign, isFine } = shownOf(this.app, frame, track);
+    if (isFine && sign === "right" && !frame.hold.on) return `${number} ${WAITS}`;
     if (number === this.app.nextTrack) return `${number} next`;
     return logged ? `${number} turned` : `${number} –`;
   }
@@ -93,11 +106,11 @@ export class Tracks {
     context.lineWidth = 2.5;
     line(context, 0, y(0), width, y(0));
     if (hasZone) uncertaintyBar(context, Math.max(4, column * 0.06), y, frame.step.uncertainty_db, Math.max(3, column * 0.04), colours.ink);
-    const feet = frame.tracks.map((track) => this.footOf(track).slice(`${track.number} `.length));
+    const feet = frame.tracks.map((track) => this.footOf(frame, track).slice(`${track.number} `.length));
     // All of one size, as large as the widest lets them be.
     const most = Math.min(size * 0.72, 30);
     context.font = `650 ${most}px system-ui, sans-serif`;
-    const widest = Math.max(...feet.map((words) => context.measureText(words).width));
+    const widest = Math.max(...feet.map((words) => context.measureText(words).width + (words === WAITS ? most * GLASS : 0)));
     const small = most * Math.min(1, (column * 0.92) / widest);
     frame.tracks.forEach((track, at) => {
       const x = (at + 0.5) * column;
@@ -175,7 +188,10 @@ export class Tracks {
         context.fillStyle = colours["on-alert"];
       }
       context.font = `650 ${small}px system-ui, sans-serif`;
-      return void context.fillText(words, x, low);
+      if (words !== WAITS) return void context.fillText(words, x, low);
+      const half = (context.measureText(WAITS).width + small * GLASS) / 2;
+      hourglass(context, x - half + small * 0.35, low, small * 0.7);
+      return void context.fillText(WAITS, x + (small * GLASS) / 2, low);
     }
     const tiny = Math.min(size * 0.8, column * 0.5);
     if (words === "next") {
@@ -185,6 +201,7 @@ export class Tracks {
       context.lineTo(x + tiny * 0.5, low + tiny * 0.45);
       return void context.fill();
     }
+    if (words === WAITS) return void hourglass(context, x, low, tiny);
     context.font = `800 ${Math.max(10, tiny)}px system-ui, sans-serif`;
     context.fillText(words === "clip" ? "⚠" : words === "turned" ? "○" : sign, x, low);
   }
@@ -197,7 +214,8 @@ function described(app, frame) {
       const { db } = shownOf(app, frame, track);
       return Number.isNaN(db) ? words.none : `${Math.abs(db).toFixed(1)} dB under its peak`;
     }
-    return words[signOf(track.fine, toleranceOf(frame.step))];
+    const word = words[signOf(track.fine, toleranceOf(frame.step))];
+    return word === words.right && app.openTracks.has(track.number) && !frame.hold.on ? `${word}, waits to be logged` : word;
   };
   return `All tracks. ${frame.tracks.map((track) => `${track.number} ${wordOf(track)}`).join(", ")}`;
 }

@@ -10,6 +10,10 @@ export class Trails {
     this.lastSeconds = -Infinity;
   }
 
+  forget() {
+    this.byTrack.clear();
+  }
+
   add(frame) {
     const step = `${frame.step.number} ${frame.bank.number}`;
     if (step !== this.step) {

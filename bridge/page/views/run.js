@@ -2,7 +2,7 @@
 
 import { rangeText } from "../commands.js";
 import { element } from "../elements.js";
-import { hzText, levelText, sizeText, textOf } from "../scale.js";
+import { decimalsOf, fixedText, hzText, levelText, sizeText } from "../scale.js";
 import { sheet } from "../sheet.js";
 import { view } from "./prepare.js";
 
@@ -60,13 +60,14 @@ function rowOf(app, step, tracks, now) {
 function targetOf(step) {
   if (step.adjustment === "bias") return ["its peak"];
   const sure = step.uncertainty_db > 0 ? ` ± ${step.uncertainty_db.toFixed(2)}` : "";
-  return [`${textOf(step.target_vu)}${sure} VU`, element("br"), ` tolerance ${step.tolerance_db} dB`];
+  return [`${fixedText(step.target_vu)}${sure} VU`, element("br"), ` tolerance ${step.tolerance_db} dB`];
 }
 
 function spanText(trims, name) {
   const known = trims.filter((trim) => trim[name] !== null).sort((one, other) => one[name] - other[name]);
   if (!known.length) return "–";
-  const [low, high] = [known[0], known.at(-1)].map((trim) => levelText(trim[name], trim.resolution_db));
+  const decimals = Math.min(...known.map((trim) => decimalsOf(trim.resolution_db)));
+  const [low, high] = [known[0], known.at(-1)].map((trim) => levelText(trim[name], trim.resolution_db, decimals));
   return low === high ? low : `${low} … ${high}`;
 }
 

@@ -8,6 +8,7 @@ way.
 import asyncio
 import contextlib
 import json
+import secrets
 import ssl
 import time
 from collections.abc import Awaitable, Callable, Collection, Mapping, Sequence
@@ -142,6 +143,8 @@ class Routes:
         self._reader = reader
         self._files = page_files()
         self._revision = 1
+        self._run = secrets.token_hex(8)
+        """By what a page knows this run of the daemon from another one."""
         self._documents: dict[str, tuple[int, bytes]] = {}
 
     def log_has_changed(self) -> None:
@@ -210,6 +213,7 @@ class Routes:
         response = web.json_response(
             {
                 **self._contents.setup,
+                "run": self._run,
                 "layouts": self._contents.layouts,
                 "visitor": {
                     "may_command": refused is None,
