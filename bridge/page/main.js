@@ -218,12 +218,18 @@ class App {
       const at = row.parts.indexOf("commands");
       const widths = row.widths.length ? row.widths : row.parts.map(() => 1);
       const wide = at < 0 ? 0 : widths[at] / widths.reduce((sum, width) => sum + width);
-      const least = at >= 0 ? this.commands.leastHeight(this.grid.clientWidth * wide) : row.parts.includes("step") && this.hasMenu ? this.touch + 4 : row.parts.includes("status") ? STATUS_PX : 0;
+      const least = at >= 0 ? this.commands.leastHeight(this.grid.clientWidth * wide) : row.parts.includes("step") ? this.stepHeight : row.parts.includes("status") ? STATUS_PX : 0;
       const share = this.trimmers?.isOpen && row.parts.join() === "strip" ? 0.5 : 1;
       return `minmax(${least}px, ${row.height * share}fr)`;
     });
     if (this.trimmers?.isOpen) heights.splice(this.trimmersPlace, 0, "auto");
     this.grid.style.gridTemplateRows = heights.join(" ");
+  }
+
+  // The menu, and what the step says, whole, also while the band takes its room.
+  get stepHeight() {
+    const said = this.grid.querySelector(".step .what > .of")?.parentElement;
+    return Math.max(said?.offsetHeight ?? 0, this.hasMenu ? this.touch + 4 : 0);
   }
 
   // Above the commands, or below everything.
@@ -331,7 +337,7 @@ class App {
     const { frame, silence } = this.link;
     const isStale = Boolean(trouble);
     const age = this.link.ageS;
-    const since = frame && age > 1 && Number.isFinite(age) ? ` · last seen ${age < 90 ? `${Math.floor(age)} s` : `${Math.floor(age / 60)} min`} ago` : "";
+    const since = frame && age > 1 && Number.isFinite(age) ? ` · last\u00a0seen\u00a0${age < 90 ? `${Math.floor(age)}\u00a0s` : `${Math.floor(age / 60)}\u00a0min`}\u00a0ago` : "";
     const text = isStale ? `not live: ${trouble}${since}` : "";
     if (this.band.hidden === isStale) this.band.hidden = !isStale;
     if (this.band.textContent !== text) this.band.textContent = text;

@@ -167,6 +167,28 @@ def test_no_text_is_cut_or_covered_while_trimming(feeder: Feeder, open_page: Ope
     assert not found, json.dumps(found, indent=1, ensure_ascii=False)
 
 
+def test_no_text_is_cut_or_covered_while_nothing_is_live(feeder: Feeder, open_page: OpenPage) -> None:
+    readings, changes = SCENES["longest words"]
+    feeder.show(readings, **changes)  # type: ignore[arg-type]
+    page = open_page(feeder.address)
+    feeder.rest()
+    expect(page.locator("#band")).to_contain_text("last seen")
+    # The longest that it says.
+    page.evaluate(
+        """() => Object.defineProperty(trimbridge.link, "silence",
+          { get: () => "the daemon does not answer: it hangs, or was paused" })"""
+    )
+    found = {}
+    for screen in on_each_screen(page):
+        page.evaluate("trimbridge.open('trim')")
+        until(
+            page, "document.querySelector('.commands button')?.textContent && !document.querySelector('#band').hidden"
+        )
+        if seen := faults(page):
+            found[screen] = seen
+    assert not found, json.dumps(found, indent=1, ensure_ascii=False)
+
+
 @pytest.fixture(scope="module")
 def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PracticeDaemon]:
     with PracticeDaemon(tmp_path_factory.mktemp("fit"), PRACTICE) as one:
