@@ -25,9 +25,9 @@ from bridge.daemon.sources import wanted_inputs
 from bridge.log.faults import LogError
 from bridge.log.lock import WriterLock
 from bridge.log.store import open_reader
-from bridge.source.block import SourceLostError
 from bridge.source.device import Device
 from bridge.source.devices import find, list_interfaces
+from bridge.source.faults import SourceLostError
 from bridge.source.recording import Recording
 from bridge.wire.midi import MidiUnavailableError, input_names
 from bridge.wire.udp import UdpEndpoint, UdpError, is_loopback, resolve

@@ -13,7 +13,7 @@ from bridge.cli.outlet import write
 from bridge.config.faults import ConfigFaults
 from bridge.log.faults import LogError
 from bridge.sinks.tablet.faults import PageError
-from bridge.source.block import SourceLostError
+from bridge.source.faults import SourceLostError
 from bridge.wire.udp import UdpError
 
 DONE: Final = 0

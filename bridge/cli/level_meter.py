@@ -7,10 +7,10 @@ from typing import Final
 
 import numpy as np
 
-from bridge.source.block import SourceLostError
 from bridge.source.channels import MAX_INPUTS
 from bridge.source.device import Device
 from bridge.source.devices import InputDevice
+from bridge.source.faults import SourceLostError
 from bridge.units import SILENCE_DB, db
 
 Levels = Callable[[], Sequence[float]]

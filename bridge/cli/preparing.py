@@ -2,13 +2,15 @@
 
 import getpass
 import threading
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from bridge.cli.console import Console
 from bridge.control.inbox import Request
-from bridge.daemon.service import Service
 from bridge.procedure.commands import Confirm
 from bridge.procedure.preparation import CAUTIONS, outstanding
+
+if TYPE_CHECKING:
+    from bridge.daemon.service import Service
 
 ANSWER_S: Final = 5.0
 """How long a confirmation may take to reach the disk."""
@@ -19,7 +21,7 @@ saying so. [preparation] ask = false in the config turns this off.
 """
 
 
-def ask_preparation(service: Service, console: Console) -> None:
+def ask_preparation(service: "Service", console: Console) -> None:
     """Ask for each item that is not confirmed yet, with the cautions that belong to it."""
     waiting = outstanding(service.confirmed, "before the first tone")
     if not waiting:
@@ -38,7 +40,7 @@ def ask_preparation(service: Service, console: Console) -> None:
                 console.say(f"not confirmed: {reason}")
 
 
-def _confirmed(service: Service, item: str, who: str) -> str:
+def _confirmed(service: "Service", item: str, who: str) -> str:
     """Confirm an item, and return why it was not, or nothing."""
     answered = threading.Event()
     answers: list[str | None] = []

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from rich.console import Console
 from rich.live import Live
@@ -20,10 +20,12 @@ from bridge.cli.outlet import CLOSING_S, Outlet
 from bridge.cli.preparing import ask_preparation
 from bridge.config.load import load
 from bridge.config.settings import Settings
-from bridge.daemon.engine import Viewer
-from bridge.daemon.service import Service
 from bridge.daemon.setup import log_path, machine_name
-from bridge.source.block import Source
+
+if TYPE_CHECKING:
+    from bridge.daemon.engine import Viewer
+    from bridge.daemon.service import Service
+    from bridge.source.block import Source
 
 REDRAW_S: Final = 0.125
 
@@ -51,9 +53,9 @@ def serve(
     *,
     fresh: bool = False,
     plain: bool = False,
-    make_source: Callable[[], Source] | None = None,
-    viewers: Sequence[Viewer] = (),
-    attend: Callable[[Service], None] = lambda _service: None,
+    make_source: "Callable[[], Source] | None" = None,
+    viewers: "Sequence[Viewer]" = (),
+    attend: "Callable[[Service], None]" = lambda _service: None,
 ) -> None:
     """Run the daemon in the foreground until a signal or the end of the source.
 
@@ -62,6 +64,9 @@ def serve(
     attend : callable
         Called some times a second, from the main thread.
     """
+    # What is wrong with the config was told before this second of loading.
+    from bridge.daemon.service import Service
+
     out, complaints = Outlet(sys.stdout), Outlet(sys.stderr)
     log_to_terminal(write_line=complaints.say)
     view = (
@@ -102,7 +107,7 @@ def serve(
 
 
 @contextmanager
-def _ending_in_time(service: Service, complaints: Outlet) -> Iterator[None]:
+def _ending_in_time(service: "Service", complaints: Outlet) -> Iterator[None]:
     """End the process when a stage does not end: what was announced is on disk, and nothing else is owed to anybody."""
 
     def give_up() -> None:
@@ -135,7 +140,7 @@ def _is_seen(plain: bool) -> bool:
     return sys.stdout.isatty() and not plain
 
 
-def _greeting(service: Service, settings: Settings) -> Iterator[str]:
+def _greeting(service: "Service", settings: Settings) -> Iterator[str]:
     if service.osc is not None:
         yield f"OSC: commands at {settings.osc.listen} port {service.osc.port}"
     if service.page is not None:
@@ -149,7 +154,7 @@ def _greeting(service: Service, settings: Settings) -> Iterator[str]:
         yield "log: off"
 
 
-def _at_terminal(view: LiveView, service: Service, greeting: Sequence[str]) -> None:
+def _at_terminal(view: LiveView, service: "Service", greeting: Sequence[str]) -> None:
     """Say the way in, ask what is to be asked, then show the view until the end.
 
     In a thread, because a terminal may stand still. The way in stays above the view, where it can be scrolled to.
@@ -164,7 +169,7 @@ def _at_terminal(view: LiveView, service: Service, greeting: Sequence[str]) -> N
         _show(view, service)
 
 
-def _show(view: LiveView, service: Service) -> None:
+def _show(view: LiveView, service: "Service") -> None:
     handler = _ViewHandler(view)
     root = logging.getLogger()
     before = root.handlers[:]
@@ -189,7 +194,7 @@ class _ViewHandler(logging.Handler):
 
 
 @contextmanager
-def _stopping_on_signals(service: Service) -> Iterator[None]:
+def _stopping_on_signals(service: "Service") -> Iterator[None]:
     def ask(_number: int, _frame: object) -> None:
         service.ask_to_stop()
 

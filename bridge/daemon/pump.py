@@ -7,7 +7,8 @@ from collections.abc import Callable
 from typing import Final
 
 from bridge.daemon.engine import Engine
-from bridge.source.block import Source, SourceLostError
+from bridge.source.block import Source
+from bridge.source.faults import SourceLostError
 
 READ_S: Final = 0.05
 """How long a block is waited for before commands are looked at: what a person takes for at once."""

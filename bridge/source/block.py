@@ -37,10 +37,6 @@ class Block:
         return self.first_frame + len(self.samples)
 
 
-class SourceLostError(Exception):
-    """No more samples will come from this source until it is opened again. The message says why, in one line."""
-
-
 @dataclass(frozen=True, slots=True)
 class Losses:
     """What went wrong with a stream, counted since its start.

@@ -1,12 +1,16 @@
-"""The channel map: from the numbers of the wanted inputs (1…) to the columns of what was captured, and to words."""
+"""The channel map: from the numbers of the wanted inputs (1…) to the columns of what was captured, and to words.
+
+The config asks here for limits, and commands that only read it shall not wait for NumPy.
+"""
 
 from collections.abc import Sequence
-from typing import Final
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Final
 
 from bridge.ranges import ranges
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 MAX_INPUTS: Final = 64
 """How many inputs one source delivers."""
@@ -40,7 +44,7 @@ def channels_to_open(inputs: Sequence[int]) -> int:
     return max(inputs)
 
 
-def picked(samples: NDArray[np.float32], inputs: Sequence[int]) -> NDArray[np.float32]:
+def picked(samples: "NDArray[np.float32]", inputs: Sequence[int]) -> "NDArray[np.float32]":
     """Return a new array with the columns of ``inputs``, in their order.
 
     Parameters
@@ -58,7 +62,7 @@ def picked(samples: NDArray[np.float32], inputs: Sequence[int]) -> NDArray[np.fl
     first = inputs[0] - 1
     if all(number == first + 1 + column for column, number in enumerate(inputs)):
         return samples[:, first : first + len(inputs)].copy(order="C")
-    return np.take(samples, np.asarray(inputs) - 1, axis=1)
+    return samples.take([number - 1 for number in inputs], axis=1)
 
 
 def spoken(inputs: Sequence[int]) -> str:

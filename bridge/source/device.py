@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.source import child
-from bridge.source.block import LARGEST, Block, Losses, SourceLostError
+from bridge.source.block import LARGEST, Block, Losses
 from bridge.source.capture_clock import CaptureClock
 from bridge.source.channels import channels_to_open, checked_inputs, spoken
+from bridge.source.faults import SourceLostError
 from bridge.source.ring import Shape
 from bridge.source.ring_reader import RingReader, Slot
 from bridge.source.sharing import SharedMemory, socket_address

@@ -16,8 +16,9 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from bridge.source.block import LARGEST, Block, Losses, SourceLostError
+from bridge.source.block import LARGEST, Block, Losses
 from bridge.source.channels import channels_to_open, checked_inputs, picked, spoken
+from bridge.source.faults import SourceLostError
 from bridge.source.pieces import Pieces
 
 LOWEST_RATE_HZ: Final = 44_100

@@ -19,7 +19,8 @@ from bridge.simulation.recorder import Recorder
 from bridge.simulation.rendering import Renderer
 from bridge.simulation.tape import Sound
 from bridge.simulation.trimmers import POINTS_A_TICK, split
-from bridge.source.block import Block, Losses, SourceLostError
+from bridge.source.block import Block, Losses
+from bridge.source.faults import SourceLostError
 from bridge.tape.calibration_tape import CalibrationTape
 from bridge.tape.machine import Adjustment, Machine, Path
 

@@ -258,3 +258,25 @@ def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_pa
     assert [line for line in lines if "held" in line or line == "let go on"] == [
         "held: nothing goes by itself", "let go on"
     ]  # fmt: skip
+
+
+# --- what a start loads ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "spared"),
+    [
+        (("--version",), 0, {"numpy", "pydantic", "rich", "aiohttp"}),
+        (("trims", "--log", "none.db"), 1, {"numpy", "aiohttp"}),
+        (("targets", "configs/practice.toml"), 0, {"numpy", "aiohttp"}),
+        (("run", "none.toml"), 2, {"numpy", "aiohttp"}),
+    ],
+    ids=lambda value: value[0] if isinstance(value, tuple) else "",
+)
+def test_nobody_waits_for_a_library_that_is_not_needed(words: tuple[str, ...], status: int, spared: set[str]) -> None:
+    """PYTHONPROFILEIMPORTTIME has Python name every module that it loads, on standard error."""
+    environment = {**NO_INTERFACE, "PYTHONPROFILEIMPORTTIME": "1"}
+    said = trimbridge(*words, status=status, environment=environment).stderr
+    loaded = {line.rpartition("|")[2].strip() for line in said.splitlines() if line.startswith("import time:")}
+    assert "bridge.cli.app" in loaded
+    assert not spared & loaded

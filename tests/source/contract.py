@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from bridge.source.block import Block, Source, SourceLostError
+from bridge.source.block import Block, Source
+from bridge.source.faults import SourceLostError
 from tests.system.jack import wait_until
 
 PATIENCE_S = 30.0

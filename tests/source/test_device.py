@@ -11,9 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bridge.source.block import Source, SourceLostError
+from bridge.source.block import Source
 from bridge.source.device import Device
 from bridge.source.devices import InputDevice, find, list_interfaces
+from bridge.source.faults import SourceLostError
 from tests.source.contract import SourceContract, next_block
 from tests.system.jack import JackServer, ToneClient, found_by_this_process, wait_until
 

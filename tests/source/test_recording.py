@@ -13,7 +13,8 @@ import scipy.io.wavfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.source.block import Block, Source, SourceLostError
+from bridge.source.block import Block, Source
+from bridge.source.faults import SourceLostError
 from bridge.source.recording import Recording
 from tests.source import sound_files
 from tests.source.contract import SourceContract, next_block
