@@ -46,7 +46,11 @@ def _write(output: Path, text: str) -> None:
     if output.exists() and not output.is_file():
         output.write_text(text, encoding="utf-8", newline="\n")
     else:
-        replace_file(output.resolve(), text.encode())
+        try:
+            replace_file(output.resolve(), text.encode())
+        except OSError as error:
+            # The file that could not be written is one beside it, of which nobody but we know.
+            raise OSError(error.errno, error.strerror, str(output)) from None
 
 
 def _record(sheet: Sheet) -> dict[str, object]:
