@@ -47,7 +47,7 @@ export class Commands {
     for (const name of names) {
       const label = element("span", {}, `${name[0].toUpperCase()}${name.slice(1)}`);
       const more = element("small");
-      const button = element("button", { "data-command": name, onclick: () => this.run(name) }, label, more);
+      const button = element("button", { "data-command": name, "data-asks": name !== "sound", onclick: () => this.run(name) }, label, more);
       this.elements.set(name, { button, label, more });
       bar.append(button);
     }
@@ -99,19 +99,12 @@ export class Commands {
       path: !other,
       undo: !this.undoable,
     };
-    const { isMute } = this.app;
     for (const [name, { button, label, more }] of this.elements) {
       const [text, small] = words[name];
       put(label, text);
       put(more, small);
       const isOff = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
       if (button.disabled !== isOff) button.disabled = isOff;
-      // It stays where it is for a keyboard, and says why when it is pressed.
-      const isWaiting = isMute && name !== "sound";
-      if (button.hasAttribute("aria-disabled") !== isWaiting) {
-        if (isWaiting) button.setAttribute("aria-disabled", "true");
-        else button.removeAttribute("aria-disabled");
-      }
       const isPressed = { hold: frame.hold.on, sound: this.app.sound.isOn }[name];
       if (isPressed !== undefined && button.getAttribute("aria-pressed") !== String(isPressed)) button.setAttribute("aria-pressed", isPressed);
     }

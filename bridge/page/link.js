@@ -3,7 +3,8 @@
 import { decode, encode } from "./osc.js";
 
 const STALE_S = 0.5;
-const ASKS_S = 1; // so long after the last frame it is asked why none comes
+const STALE_FRAMES = 2.5; // where frames come so seldom that half a second without one is nothing
+const ASKS = 2; // times as long after the last frame it is asked why none comes
 const ANSWERS_MS = 2000; // who has not answered by then does not answer
 const SILENT_S = 3; // then the connection is taken for dead: a network that went away says nothing
 const WAITS_MS = [100, 250, 500, 1000, 2000];
@@ -19,6 +20,7 @@ export class Link {
     this.refusedPackets = 0;
     this.losses = 0;
     this.isOpen = false;
+    this.framesPerS = 30;
     this.isKnown = false; // whether it is known which daemon is at the other end
     this.isLocal = ["localhost", "127.0.0.1", "[::1]"].includes(location.hostname);
     this.reason = "connecting";
@@ -159,16 +161,21 @@ export class Link {
     return (performance.now() - this.receivedMs + lateMs) / 1000;
   }
 
+  // How old the newest frame may be before it is the past.
+  get staleS() {
+    return Math.max(STALE_S, STALE_FRAMES / this.framesPerS);
+  }
+
   // Why nothing is heard of the daemon, so that nothing can be asked of it either; empty when it is heard.
   get silence() {
     if (!this.isOpen) return this.reason || "the connection is gone";
-    return performance.now() - this.receivedMs > STALE_S * 1000 ? this.reason || "no frames come" : "";
+    return performance.now() - this.receivedMs > this.staleS * 1000 ? this.reason || "no frames come" : "";
   }
 
   // What keeps the picture from being true now; empty when it is.
   get trouble() {
     if (!this.frame) return this.isOpen ? "waiting for the first frame" : this.reason || "no connection";
-    if (this.ageS > STALE_S) {
+    if (this.ageS > this.staleS) {
       if (this.silence) return this.silence;
       // Between two programs of one computer there is no network.
       return this.isLocal ? "this computer is too busy: frames come late" : "the network is slow";
@@ -181,8 +188,8 @@ export class Link {
   attend() {
     const nowMs = performance.now();
     const sinceMs = nowMs - Math.max(this.receivedMs, this.openedMs);
-    if (this.isOpen && sinceMs > ASKS_S * 1000) this.findCause();
-    if (this.socket && sinceMs > SILENT_S * 1000) {
+    if (this.isOpen && sinceMs > ASKS * this.staleS * 1000) this.findCause();
+    if (this.socket && sinceMs > Math.max(SILENT_S, ASKS * this.staleS) * 1000) {
       if (this.isOpen) this.losses++;
       this.abandon();
       this.closed("");

@@ -56,6 +56,7 @@ class App {
     await pairFromAddress();
     this.link = new Link(this.search);
     this.setup = await this.load();
+    this.link.framesPerS = this.setup.frames_per_s;
     onFault((fault) => this.say(`this page has a fault, load it again: ${fault}`, true));
     this.sound = new Sound(this);
     this.commands = new Commands(this);
@@ -115,6 +116,7 @@ class App {
     const isOther = JSON.stringify(setup) !== JSON.stringify(this.setup);
     const isSameRun = setup.run === this.setup.run;
     this.setup = setup;
+    this.link.framesPerS = setup.frames_per_s;
     if (!isSameRun) {
       this.log = EMPTY_LOG;
       this.byTrack.clear();
@@ -348,6 +350,7 @@ class App {
     this.isStale = isStale;
     this.isMute = isMute;
     if (document.body.classList.contains("mute") !== isMute) document.body.classList.toggle("mute", isMute);
+    this.markAsking();
     if (document.body.classList.contains("stale") !== isStale) document.body.classList.toggle("stale", isStale);
   }
 
@@ -358,6 +361,15 @@ class App {
     this.spoken.textContent = "";
     document.getElementById("notice")?.remove();
     this.repaint();
+  }
+
+  // What asks something of the daemon cannot be had while it is not heard. It stays where it is for a keyboard, and says
+  // why when it is pressed.
+  markAsking() {
+    for (const button of document.querySelectorAll(this.isMute ? "[data-asks]:not([aria-disabled])" : "[data-asks][aria-disabled]")) {
+      if (this.isMute) button.setAttribute("aria-disabled", "true");
+      else button.removeAttribute("aria-disabled");
+    }
   }
 
   say(text, isRefusal) {

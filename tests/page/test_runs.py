@@ -51,6 +51,17 @@ def test_undo_does_not_reach_into_the_calibration_before(tmp_path: Path, open_pa
         assert log.execute("SELECT count(*) FROM calibrations").fetchone() == (2,)
 
 
+def test_undo_ends_with_the_calibration(tmp_path: Path, open_page: OpenPage) -> None:
+    with PracticeDaemon(tmp_path, PRACTICE) as daemon:
+        page = open_page(daemon.address)
+        undo = page.locator("[data-command=undo]")
+        page.locator("[data-command=next]").click()
+        expect(undo).to_contain_text("next step")
+        assert ask(page, "/do/finish", "") is None
+        expect(undo).to_be_disabled()
+        expect(undo).not_to_contain_text("next step")
+
+
 def test_a_daemon_that_is_paused_does_not_answer(tmp_path: Path, open_page: OpenPage) -> None:
     with PracticeDaemon(tmp_path, PRACTICE) as daemon:
         page = open_page(daemon.address)

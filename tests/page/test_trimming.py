@@ -11,7 +11,7 @@ from playwright.sync_api import Page, expect
 from bridge.procedure.commands import Hold, LogNow, NextStep
 from bridge.readings import Health, StepReading
 from tests.page.conftest import OpenPage
-from tests.page.rooms import STEP, Feeder, reading
+from tests.page.rooms import PRACTICE, STEP, Feeder, reading
 
 SIZES = [(1180, 820), (820, 1180), (390, 844), (1920, 1080)]
 EIGHT = [reading(track, 0.05 * track) for track in range(1, 9)]
@@ -452,6 +452,12 @@ def test_nothing_is_asked_of_a_daemon_that_is_not_heard(feeder: Feeder, open_pag
     expect(said).to_contain_text("not done, the page is not live: ")
     page.keyboard.press("h")
     page.evaluate("trimbridge.commands.do('a note', '/do/note', 's', ['from another view'])")
+    # In the other views, too.
+    page.evaluate("trimbridge.open('log')")
+    expect(page.get_by_role("button", name="Write a note")).to_have_attribute("aria-disabled", "true")
+    expect(page.get_by_role("button", name="Menu")).not_to_have_attribute("aria-disabled", "true")
+    page.evaluate("trimbridge.open('trim')")
+    expect(page.locator("[data-command=next]")).to_have_attribute("aria-disabled", "true")
     feeder.show(EIGHT, focus=1)
     expect(page.locator("#band")).to_be_hidden()
     expect(page.locator("[data-command=next]")).not_to_have_attribute("aria-disabled", "true")
@@ -459,6 +465,25 @@ def test_nothing_is_asked_of_a_daemon_that_is_not_heard(feeder: Feeder, open_pag
     page.locator("[data-command=hold]").click()
     expect(said).to_have_text("hold: done")
     assert [type(request.command) for request in feeder.requests] == [Hold]
+
+
+def test_frames_that_come_seldom_are_no_silence(tmp_path: Path, open_page: OpenPage) -> None:
+    feeder = Feeder(tmp_path, text=f"{PRACTICE}[osc]\nframes_per_s = 1\n", frames_per_s=1.0)
+    try:
+        feeder.show(EIGHT, focus=1)
+        page = open_page(feeder.address)
+        # Over four frames, looked at all the time.
+        said = page.evaluate(
+            """() => new Promise((done) => { const said = new Set(); const { link } = trimbridge; let frames = 0;
+              const timer = setInterval(() => said.add(link.trouble), 10);
+              link.on("frame", () => { if (++frames > 4) { clearInterval(timer); done([...said]); } }); })"""
+        )
+        assert said == [""]
+        # Where none comes any more it is.
+        feeder.rest()
+        expect(page.locator("#band")).to_contain_text("not live: no frames come")
+    finally:
+        feeder.close()
 
 
 def test_what_was_asked_is_asked_again_of_the_same_daemon_alone(tmp_path: Path, open_page: OpenPage) -> None:

@@ -21,14 +21,14 @@ export function logView(app) {
     app.log.log === "off" ? element("p", { class: "notice" }, "The log is off: nothing is kept.") : null,
     trims.length ? element("div", { class: "scroll", tabindex: 0 }, element("table", {}, element("thead", {}, element("tr", {}, ...head)), body)) : element("p", {}, "No trim is logged yet."),
     lines.length ? element("section", {}, element("h2", {}, "Notes and events"), element("table", {}, element("tbody", {}, ...lines))) : null,
-    element("div", { class: "item" }, element("p", { class: "asked" }, "Something to remember?"), element("button", { disabled: !app.setup.visitor.may_command, onclick: () => app.commands.writeNote() }, "Write a note")),
+    element("div", { class: "item" }, element("p", { class: "asked" }, "Something to remember?"), element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, onclick: () => app.commands.writeNote() }, "Write a note")),
   );
 }
 
 function rowOf(app, trim) {
   const [word, address, back] = trim.withdrawn_by ? ["Reinstate", "/do/reinstate", "/do/undo"] : ["Withdraw", "/do/undo", "/do/reinstate"];
   const change = () => app.commands.do(`${word.toLowerCase()} trim of track ${trim.track}`, address, "s", [trim.id], [back, "s", trim.id]);
-  const button = element("button", { disabled: !app.setup.visitor.may_command, "aria-label": `${word} trim ${trim.number}`, onclick: change }, word);
+  const button = element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, "aria-label": `${word} trim ${trim.number}`, onclick: change }, word);
   const by = trim.withdrawn_by ? element("span", {}, `withdrawn by ${trim.withdrawn_by} `) : null;
   const [found, left] = [trim.as_found_db, trim.as_left_db].map((db) => levelText(db, trim.resolution_db));
   const kind = KIND_WORDS[trim.kind];

@@ -27,8 +27,8 @@ function itemOf(app, item) {
       : null;
   const mayCommand = app.setup.visitor.may_command;
   const button = confirmed
-    ? element("button", { disabled: !mayCommand, onclick: () => takeBack(app, item) }, "Take back")
-    : element("button", { disabled: !mayCommand || missing.length > 0, onclick: () => confirm(app, item) }, "Yes, it is so");
+    ? element("button", { "data-asks": true, disabled: !mayCommand, onclick: () => takeBack(app, item) }, "Take back")
+    : element("button", { "data-asks": true, disabled: !mayCommand || missing.length > 0, onclick: () => confirm(app, item) }, "Yes, it is so");
   const cautions = item.cautions.map((key) => app.setup.cautions.find((one) => one.key === key)).filter(Boolean);
   return element(
     "div",

@@ -24,7 +24,7 @@ function finish(app) {
   const isOver = !app.log.calibration || app.log.calibration.ended_s;
   if (isOver) return null;
   return element("div", { class: "item" }, element("p", { class: "asked" }, "Is the calibration done?"),
-    element("button", { disabled: !app.setup.visitor.may_command, onclick: async () => {
+    element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, onclick: async () => {
       const sure = await sheet.choose("Finish the calibration? What comes after belongs to a new one; this cannot be undone.", [{ label: "Finish it", value: true }, { label: "Not yet", value: null }]);
       if (sure) app.commands.do("finish the calibration", "/do/finish", "", []);
     } }, "Finish it"));
@@ -39,7 +39,7 @@ function rowOf(app, step, tracks, now) {
   const missing = tracks.filter((track) => !app.trimOf(track, step.number));
   const outside = trims.filter((trim) => trim.within_tolerance === false);
   const isDone = missing.length === 0;
-  const open = element("button", { disabled: !app.setup.visitor.may_command, "aria-label": `Go to step ${step.number}`, onclick: async () => {
+  const open = element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, "aria-label": `Go to step ${step.number}`, onclick: async () => {
     await app.commands.goTo(step);
     app.open("trim");
   } }, step.number === now ? "Here" : "Go");

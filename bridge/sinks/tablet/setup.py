@@ -29,6 +29,7 @@ def setup_document(settings: Settings, setup: Setup) -> JsonObject:
             "tones": len(tape.tones),
         },
         "source": settings.audio.source,
+        "frames_per_s": settings.osc.frames_per_s,
         "reference_dbfs": settings.audio.reference_dbfs,
         "steps": [_step(number, step, tape) for number, step in enumerate(setup.steps, 1)],
         "banks": [{"number": bank.number, "tracks": bank.tracks, "inputs": bank.inputs} for bank in setup.banks],
