@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from bridge.procedure.blocks import Block, Bools
+from bridge.procedure.blocks import Block, Bools, Floats
 from bridge.procedure.colour import Colour
 from bridge.procedure.common import CommonLevel
 from bridge.procedure.dropouts import Dips
@@ -20,7 +20,10 @@ LEAST_WATCHED: Final = 10
 """Blocks of its present level that a track must have before its falls can be told from dropouts."""
 
 COLOUR_BLOCKS: Final = 40
-"""How often the colour of the wander is worked out anew."""
+"""How often the colour of the wander may be worked out anew."""
+
+COLOUR_CHANGED: Final = 0.05
+"""It is where a variance differs by more than this share from the one that it was worked out from."""
 
 
 class Evidence:
@@ -36,7 +39,7 @@ class Evidence:
         self.contrasts: Final = Contrasts(tracks)
         self.unsteadiness: Final = Unsteadiness(tracks)
         self.colour: Final = Colour()
-        self.colour.learn(self.contrasts.together)
+        self._learn_colour(self.contrasts.together)
         self.begin()
 
     def begin(self) -> None:
@@ -97,8 +100,14 @@ class Evidence:
         """Learn from what was compared last, on tracks that nobody moves."""
         self.contrasts.learn(steady)
         if self.now % COLOUR_BLOCKS == 0:
-            self.colour.learn(self.contrasts.together)
+            together = self.contrasts.together
+            if np.abs(together / self._coloured_by - 1.0).max() > COLOUR_CHANGED:
+                self._learn_colour(together)
         self._common.learn(self.own, self.own_since, steady)
+
+    def _learn_colour(self, variance: Floats) -> None:
+        self._coloured_by = variance
+        self.colour.learn(variance)
 
     def holds_since(self, track: int, block: int) -> None:
         """Take note that a track has its present level since a block."""

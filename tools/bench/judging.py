@@ -21,6 +21,10 @@ TASKS: Final = (
 FOUND_WITHIN_S: Final = 3.0
 """A trim that is found must overlap the true one, give or take this: a small one in much wander has no sharp moment."""
 
+APART_S: Final = 20.0
+"""A false trim this far from all that was done to its trimmer has nothing to do with any of it. Nearer ones are most
+often one act that is told as two."""
+
 LEAST_DB: Final = 0.1
 """A true trim goes at least so far from where it was found, at some moment of it. Less is not asked for."""
 
@@ -66,6 +70,7 @@ class Outcome:
     hits: tuple[tuple[Truth, Guess], ...]
     missed: tuple[Truth, ...]
     false: tuple[Guess, ...]
+    false_apart: int
     told: int
     told_moving: int
     wrong_step: int
@@ -129,6 +134,7 @@ def judged(
         tuple(hits),
         tuple(missed),
         tuple(false),
+        sum(all(overlap_s(t, g) < -APART_S for t in truths if (t.track, t.step) == (g.track, g.step)) for g in false),
         len(told),
         told_moving,
         wrong_step,

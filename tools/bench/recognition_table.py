@@ -85,6 +85,8 @@ def goals(outcomes: Sequence[Outcome]) -> None:
         f"{'  of those that go 4 × wander and more':58s}{'':12s}{100 * clear_hits / max(len(clear), 1):12.2f}\n"
         f"{'false trims a calibration of 16 tracks × 4 steps':58s}{'≤ 0.2':>12s}{false / worth:12.3f}"
         f"{sum(o.obvious_false for o in outcomes) / worth:13.3f}\n"
+        f"{'  of those with no hand on the trimmer within 20 s':58s}{'':12s}"
+        f"{sum(o.false_apart for o in outcomes) / worth:12.3f}\n"
         f"{'trims in the wrong step':58s}{'0':>12s}{wrong:12d}\n"
         f"{'as left, 1 kHz, wander 0.03–0.05 dB, 95 % within, dB':58s}{'0.03':>12s}"
         f"{np.quantile(np.abs(at_1khz), 0.95):12.3f}\n"
