@@ -40,6 +40,15 @@ class PlaybackLevel:
         """The last block in which it was seen to move."""
         self._from: int | None = None
         self._before_db = 0.0
+        self._moves: list[tuple[int, int]] = []
+
+    def rests_since(self, block: int) -> int:
+        """Return from which block on it had rested when a block came; 0 when it had not been moved before."""
+        return max((until + 1 for start, until in self._moves if start < block), default=0)
+
+    def moves_after(self, block: int) -> int:
+        """Return the last block before it was moved for the first time after a block; −1 when it was not."""
+        return min((start for start, _ in self._moves if start >= block), default=-1)
 
     def update(self) -> tuple[int | None, LevelMoved | None]:
         """Look at the newest block.
@@ -57,7 +66,9 @@ class PlaybackLevel:
             if self._from is None:
                 self._from = max(seen, self.until + GUARD)
                 self._before_db = self._level_db(self._from - AVERAGED, self._from)
+                self._moves.append((self._from, now))
             self.until = now
+            self._moves[-1] = (self._from, now)
             return self._from, None
         if self._from is None or now - self.until < RESTS:
             return None, None

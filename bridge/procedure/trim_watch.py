@@ -305,8 +305,9 @@ class TrimWatch:
     def _act(self, track: int, onset: int, guard: int) -> Act:
         """Return an act that began at a block."""
         since = int(self.evidence.own_since[track])
-        found = as_found(self.evidence, track, onset, guard, round(LONGEST_S / BLOCK_S))
-        return Act(track, onset, *found, since)
+        rests_since = max(self._level.rests_since(onset), since)
+        found = as_found(self.evidence, track, onset, guard, round(LONGEST_S / BLOCK_S), rests_since)
+        return Act(track, onset, *found, since, all_moved=self._level.moves_after(onset))
 
     def _look_back(self, tracks: Indices, *, final: bool = False) -> None:
         """Look for trims that were too small to be seen while they were made."""

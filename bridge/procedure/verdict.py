@@ -136,7 +136,9 @@ def _excursion(evidence: Evidence, act: Act) -> Verdict:
     return "none" if furthest_db < 0.0 and away <= DROPOUT_BLOCKS else "undone"
 
 
-def as_found(evidence: Evidence, track: int, onset: int, guard: int, longest_blocks: int) -> tuple[int, int, Settled]:
+def as_found(
+    evidence: Evidence, track: int, onset: int, guard: int, longest_blocks: int, rests_since: int
+) -> tuple[int, int, Settled]:
     """Return what a trimmer was found at before a block: the stretch and its level.
 
     Parameters
@@ -146,16 +148,18 @@ def as_found(evidence: Evidence, track: int, onset: int, guard: int, longest_blo
     guard : int
         Blocks left out before the onset.
     longest_blocks : int
+    rests_since : int
+        From this block on the playback level had rested when the trimmer was turned.
     """
     own, own_since = evidence.own, int(evidence.own_since[track])
     end = max(onset - guard, own_since + 1)
     since = max(own_since, end - longest_blocks, own.oldest)
-    start = max(since, int(evidence.since[track]))
+    start = max(since, rests_since)
     if end - start >= LEAST_STILL:
         return start, end, settled(evidence.record, evidence.unsteadiness, track, start, end)
     # All tracks were moved just before: what it was against the others, and what they are now.
     found = settled(own, evidence.unsteadiness, track, since, end)
-    common_db = own.moments(evidence.tracks, min(int(evidence.since[track]), evidence.now - 1), evidence.now)[1]
+    common_db = own.moments(evidence.tracks, min(rests_since, evidence.now - 1), evidence.now)[1]
     return since, end, replace(found, level_db=found.level_db + common_db)
 
 

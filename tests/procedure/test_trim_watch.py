@@ -138,6 +138,18 @@ def test_a_trim_before_the_playback_level_moves_keeps_what_was_left_then() -> No
     assert found[1].as_found.level_db == pytest.approx(2.0, abs=0.03)
 
 
+@pytest.mark.parametrize("seed", [4, 6, 7])
+def test_a_trim_that_shows_only_after_the_playback_level_moved_is_told_as_it_was_made(seed: int) -> None:
+    levels = tape(70.0, 8, 0.1, seed)
+    move(levels, 4, 20.0, 20.6, 0.22)
+    for track in range(8):
+        move(levels, track, 22.0, 22.5, 2.0)
+    (trim,) = recognised(levels)
+    assert trim.track == 4
+    assert trim.as_found.level_db == pytest.approx(0.0, abs=0.08)
+    assert trim.as_left.level_db == pytest.approx(0.22, abs=0.08)
+
+
 @pytest.mark.parametrize("tracks", [1, 2])
 def test_with_one_or_two_tracks_a_trim_is_found_without_others_to_compare(tracks: int) -> None:
     levels = tape(60.0, tracks, 0.02)
