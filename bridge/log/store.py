@@ -244,7 +244,7 @@ def _connect(path: Path, options: str, patience_s: float = OPENING_PATIENCE_S) -
 
 def _check_place(path: Path, *, create: bool) -> None:
     if not path.parent.is_dir():
-        if not create or path != default_path():
+        if not create or path.parent != default_path().parent:
             raise LogError(f"the directory of the log {path} is missing: make it, or name another log")
         path.parent.mkdir(parents=True)
     if path.exists() and not path.is_file():

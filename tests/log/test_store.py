@@ -74,6 +74,9 @@ def test_the_users_data_directory_is_made(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr(sys, "platform", "linux")
     # XDG Base Directory Specification: $XDG_DATA_HOME is where user-specific data files are stored.
     assert default_path() == tmp_path / "data" / "trimbridge" / "trimbridge.db"
+    practice = default_path().with_name("practice.db")  # that of the simulated recorder
+    Store(practice).close()
+    assert practice.is_file()
     Store(default_path()).close()
     assert default_path().is_file()
 
