@@ -116,14 +116,16 @@ def changes_between(
     near : (int, int), optional
         Only changes between these blocks are asked for, as they differ from wander of this colour.
     """
-    lengths = np.clip(end - np.maximum(starts, evidence.own.oldest), 0, WINDOW)
+    seen = end - np.maximum(starts, evidence.own.oldest)
+    lengths = np.clip(seen, 0, WINDOW)
     if not lengths.size or lengths.max() < 2 * LEAST_SIDE:
         return [None] * lengths.size
     starts = end - lengths
     first = int(starts.min())
     level_db = _aligned(evidence.own.weighed_db(first, end)[:, tracks], starts - first, lengths)
     places = np.arange(WINDOW)[:, np.newaxis]
-    where = np.ones((WINDOW, lengths.size), dtype=bool)
+    # What lies at the begin of a window that moves along was looked at when there was more before it.
+    where = (seen <= WINDOW) | (places >= LEAST_SIDE)
     if near is not None:
         where = (places >= near[0] - starts) & (places <= near[1] - starts)
     found = evidence.colour.changes(level_db, np.maximum(lengths, 1), evidence.contrasts.against_all[tracks], where)
