@@ -11,7 +11,7 @@ from typing import Final
 
 from bridge.cli.failures import FailedError
 from bridge.cli.figures import error_of, found_of, left_of, note_line, signed, time_of_day
-from bridge.cli.spared import spare
+from bridge.cli.output_file import spare, write_whole
 from bridge.cli.tables import show_with_lines
 from bridge.log import export, queries
 from bridge.log.faults import fault_of
@@ -132,5 +132,4 @@ def export_trims(
             sys.stdout.writelines(lines)
             sys.stdout.flush()
         else:
-            with output.open("w", encoding="utf-8", newline="") as file:
-                file.writelines(lines)
+            write_whole(output, "".join(lines))

@@ -10,7 +10,7 @@ from typing import Final
 
 from bridge.cli.failures import FailedError
 from bridge.cli.live import clock, told
-from bridge.cli.spared import spare
+from bridge.cli.output_file import spare
 from bridge.config.load import load
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import Engine, Viewer

@@ -8,11 +8,10 @@ from typing import Final
 
 from bridge.cli.failures import WrongUseError
 from bridge.cli.figures import KINDS, UNKNOWN, error_and_kind_of, found_of, left_of, note_line, signed
+from bridge.cli.output_file import spare, write_whole
 from bridge.cli.printed import SHEET_BEGINS, printed
 from bridge.cli.sheet import Sheet, sheet_of
-from bridge.cli.spared import spare
 from bridge.cli.tables import show, table
-from bridge.config.edit import replace_file
 from bridge.log import export
 from bridge.log.queries import LoggedTrim
 from bridge.log.store import default_path, open_reader
@@ -32,25 +31,13 @@ def show_report(log: Path | None, *, calibration: str, as_json: bool, output: Pa
     with closing(open_reader(path)) as connection:
         sheet = sheet_of(connection, calibration)
     if output is not None:
-        _write(output, printed(sheet))
+        write_whole(output, printed(sheet))
         print(f"written: {output}, to be printed from any browser")
     elif as_json:
         json.dump(_record(sheet), sys.stdout, ensure_ascii=False, indent=1)
         print()
     else:
         _print(sheet)
-
-
-def _write(output: Path, text: str) -> None:
-    """Write the sheet whole, in place of the one before; what is no ordinary file takes it at once."""
-    if output.exists() and not output.is_file():
-        output.write_text(text, encoding="utf-8", newline="\n")
-    else:
-        try:
-            replace_file(output.resolve(), text.encode())
-        except OSError as error:
-            # The file that could not be written is one beside it, of which nobody but we know.
-            raise OSError(error.errno, error.strerror, str(output)) from None
 
 
 def _record(sheet: Sheet) -> dict[str, object]:

@@ -171,7 +171,7 @@ def fringing_warnings(
     if fringing_db >= LARGEST_FRINGING_ESTIMATE_DB:
         yield TargetWarning(
             "fringing_estimated",
-            f"fringing at {tone_hz:g} Hz is estimated at {fringing_db:+.1f} dB, give or take {uncertainty_db:.1f} dB:"
+            f"fringing at {tone_hz:g} Hz is estimated at {fringing_db:+.1f} dB, give or take {uncertainty_db:.2f} dB:"
             " too uncertain to pass or fail a track by",
             "set the low end by recording the tone on the machine's own tracks, use a fringing-compensated tape, or"
             " enter a measured fringing table",

@@ -1,6 +1,7 @@
 """Commands that read files: what they are told to write never costs what they read, and damage is said in one line."""
 
 import os
+import resource
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -66,6 +67,25 @@ def test_export_does_not_write_over_the_log(tmp_path: Path, name: Callable[[Path
     assert done.returncode == 2
     assert done.stderr == f"trimbridge: {output} is being read and would be written over: name another file\n"
     assert trimbridge("export", "--log", log).stdout.count("\n") == 1
+
+
+def test_an_export_that_cannot_be_written_leaves_the_one_before(tmp_path: Path) -> None:
+    # So many that a file of their size holds what the log itself needs to be read.
+    log, output = log_of(tmp_path / "log.db", 200), tmp_path / "trims.jsonl"
+    export = ("export", "--log", log, "--output", output)
+    assert trimbridge(*export).returncode == 0
+    before = output.read_bytes()
+
+    def with_a_small_disk() -> None:
+        # A file that would grow beyond it cannot be written: EFBIG (setrlimit(2)).
+        _, most = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) - 1, most))
+
+    refused = trimbridge(*export, preexec_fn=with_a_small_disk)
+    assert refused.returncode == 1
+    assert refused.stderr == f"trimbridge: {output}: File too large\n"
+    assert output.read_bytes() == before
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["log.db", "trims.jsonl"]
 
 
 def test_an_export_of_an_older_program_may_be_replaced(tmp_path: Path) -> None:

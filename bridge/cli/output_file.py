@@ -1,8 +1,27 @@
-"""Files that a command must not write over, whatever it is told: what it reads, and what is not of its own making."""
+"""The file that a command writes: whole or not at all, and never over what it reads or what is not of its making."""
 
 from pathlib import Path
 
 from bridge.cli.failures import WrongUseError
+from bridge.config.edit import replace_file
+
+
+def write_whole(output: Path, text: str) -> None:
+    """Write a text in place of the file before; what is no ordinary file takes it at once.
+
+    Raises
+    ------
+    OSError
+        When it cannot be written; then the file is as it was.
+    """
+    if output.exists() and not output.is_file():
+        output.write_text(text, encoding="utf-8", newline="")
+        return
+    try:
+        replace_file(output.resolve(), text.encode())
+    except OSError as error:
+        # The file that could not be written is one beside it, of which nobody but we know.
+        raise OSError(error.errno, error.strerror, str(output)) from None
 
 
 def spare(output: Path, *read: Path, begins: bytes) -> None:
