@@ -85,7 +85,7 @@ def test_an_export_that_cannot_be_written_leaves_the_one_before(tmp_path: Path) 
     assert refused.returncode == 1
     assert refused.stderr == f"trimbridge: {output}: File too large\n"
     assert output.read_bytes() == before
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["log.db", "trims.jsonl"]
+    assert [path.name for path in tmp_path.iterdir() if "trims" in path.name] == ["trims.jsonl"]
 
 
 def test_an_export_of_an_older_program_may_be_replaced(tmp_path: Path) -> None:
