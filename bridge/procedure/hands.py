@@ -21,7 +21,7 @@ STEADY_DB: Final = 0.03
 UNSTEADY_DB: Final = 0.1
 """Deviation of a level over 0.4 s from that of the second before: of steady tape, and beyond that of unsteady tape."""
 
-UNSTEADY_APART_S: Final = 12.0
+UNSTEADY_APART_S: Final = 18.0
 """For so long a trimmer must be left alone before a movement of it is another act, where small turns cannot be seen."""
 
 ONSET_BLOCKS: Final = 15
