@@ -141,6 +141,8 @@ class Engine:
         self._overrun_event_s = -math.inf
         self._clock_steps_told = 0
         self._clock_stepping = Episode()
+        # What was turned and is not in the log because that refused.
+        self._owed: list[TurnedEntry] = []
 
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
@@ -212,6 +214,7 @@ class Engine:
         """Log what was seen and is not logged yet: the daemon ends."""
         for outcome in self.calibration.stop():
             self._carry_out(outcome)
+        self._pay()
 
     def block(self, block: Block) -> None:
         """Take the next block."""
@@ -246,6 +249,7 @@ class Engine:
             self._do(request)
         if self._log is not None:
             self.take(self._log.take_results())
+            self._pay()
 
     def take(self, results: Sequence[Committed | Refused | Resumption]) -> None:
         """Pass on results of the log: announce what is on disk, answer who asked."""
@@ -263,10 +267,25 @@ class Engine:
                     if not isinstance(entry, EventEntry):
                         _log.error("%s: %s", _missed(entry), reason)
                     if isinstance(entry, TrimEntry):
-                        self.calibration.not_logged(entry.trim)
+                        self._not_logged(entry.trim)
+                    if isinstance(entry, TurnedEntry):
+                        self._owed.append(entry)
                     if isinstance(tag, Request):
                         self._health.declined(reason, now_s)
                         tag.answer(reason)
+
+    def _not_logged(self, trim: Trim) -> None:
+        turned = self.calibration.not_logged(trim)
+        if turned is not None and self._log is not None:
+            self._owed.append(TurnedEntry(turned, f"the trim of track {trim.track} was not logged", time.time_ns()))
+
+    def _pay(self) -> None:
+        """Log what could not be logged when it happened, and is true still."""
+        if self._owed and self._log is not None and self._log.state == "writing":
+            owed, self._owed = self._owed, []
+            for entry in owed:
+                if self.calibration.is_unlogged(entry.turned):
+                    self._submit(entry)
 
     def _committed(self, entry: Entry, entry_id: str, now_s: float) -> None:
         calibration = self.calibration
@@ -327,7 +346,7 @@ class Engine:
             case TrimToLog(trim, way):
                 self._health.farewell = ""
                 if self._log is None:
-                    self.calibration.not_logged(trim)
+                    self._not_logged(trim)
                 self._submit(TrimEntry(trim, way), request)
             case WithdrawalToLog(trim_id):
                 self._submit(WithdrawalEntry(trim_id, sender, now_ns), request)
@@ -414,6 +433,8 @@ def _missed(entry: Entry) -> str:
     match entry:
         case TrimEntry(trim):
             said = f"not logged: trim of track {trim.track}, {trim.adjustment}, left at {trim.as_left_db:+.2f} dB"
+        case TurnedEntry(turned):
+            said = f"that track {turned.track} was turned is not in the log yet"
         case WithdrawalEntry(trim_id):
             said = f"trim {trim_id} was not withdrawn"
         case ReinstatementEntry(trim_id):

@@ -150,9 +150,16 @@ class Calibration:
         """Take note of a trim whose commit is on disk."""
         self.progress.logged(record)
 
-    def not_logged(self, trim: Trim) -> None:
-        """Take note of a trim that is not in the log and will not be: what was turned is missing until it is."""
-        self._course.not_logged(trim)
+    def not_logged(self, trim: Trim) -> Turned | None:
+        """Take note of a trim that is not in the log and will not be: what was turned is missing until it is.
+
+        Return what was turned, if anything was: that has to outlive the daemon.
+        """
+        return self._course.not_logged(trim)
+
+    def is_unlogged(self, turned: Turned) -> bool:
+        """Say whether what was turned is not logged still."""
+        return self._course.is_unlogged(turned)
 
     def withdrawn(self, trim_id: str) -> None:
         """Take note of a trim that is marked as withdrawn in the log: what stood before it stands again."""

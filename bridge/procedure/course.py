@@ -11,13 +11,13 @@ from bridge.procedure.bank import Bank
 from bridge.procedure.hands_free import HandsFree
 from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved, Told, TrimToLog, TurnedToLog
 from bridge.procedure.patch import TrackLevels
-from bridge.procedure.progress import Found, Missing, Progress
+from bridge.procedure.progress import Found, Missing, Progress, Turned
 from bridge.procedure.setup import Place, Setup
 from bridge.procedure.steps import Step, belongs
 from bridge.procedure.table import TABLE, Duty, Event, State
 from bridge.procedure.trim_watch import Event as Seen
 from bridge.procedure.trim_watch import LevelMoved, TrimCut, TrimFound
-from bridge.procedure.visit import Moment, Unverified, Visit
+from bridge.procedure.visit import Moment, Unverified, Visit, turned_of
 from bridge.readings import Trim
 
 MOST_NAMED: Final = 6
@@ -96,13 +96,23 @@ class Course:
         first, last = self.bank.tracks[0], self.bank.tracks[-1]
         return f"track {track} is not patched: bank {self.bank.number} has tracks {first} to {last}"
 
-    def not_logged(self, trim: Trim) -> None:
-        """Take note of a trim that is not in the log and will not be: what was turned is missing until it is."""
+    def not_logged(self, trim: Trim) -> Turned | None:
+        """Take note of a trim that is not in the log and will not be: what was turned is missing until it is.
+
+        Return what was turned, if anything was.
+        """
         self._progress.not_logged(trim)
         self._forget(trim)
         step = next((step for step in self._setup.steps if belongs(trim, step)), None)
-        if step is not None and trim.as_left_db != trim.as_found_db:
-            self._progress.turned(step, trim.track, Found(trim.target_vu + trim.as_found_db, trim.started_s))
+        if step is None or trim.as_left_db == trim.as_found_db:
+            return None
+        found = Found(trim.target_vu + trim.as_found_db, trim.started_s)
+        return turned_of(step, trim.track, found, self._progress, self.now)
+
+    def is_unlogged(self, turned: Turned) -> bool:
+        """Say whether what was turned is not logged still."""
+        step = next((step for step in self._setup.steps if belongs(turned, step)), None)
+        return step is not None and self._progress.unlogged(step, turned.track) is not None
 
     def withdrawn(self, trim_id: str) -> None:
         """Take note of a trim that is marked as withdrawn in the log: what stood before it stands again."""
@@ -154,7 +164,7 @@ class Course:
         self.has_begun |= event in LEADS
         return outcomes
 
-    def _do(self, duty: Duty, subject: Seen | int) -> Sequence[Outcome]:  # noqa: PLR0911 - a branch a duty
+    def _do(self, duty: Duty, subject: Seen | int) -> Sequence[Outcome]:  # noqa: PLR0911, PLR0912 - a branch a duty
         watch, visit = self.watch, self.visit
         if duty == "finish":
             return [FinishToLog(self.missing())]
@@ -170,6 +180,8 @@ class Course:
             return [] if trim is None else [self._to_log(trim, visit.way(subject, trim))]
         elif duty == "keep act open" and isinstance(subject, TrimFound | TrimCut):
             turned = visit.turned(subject, self.now)
+            if turned is None:
+                return []
             how = "was turned while held" if isinstance(subject, TrimFound) else "was still being turned"
             return [TurnedToLog(turned, f"track {turned.track} {how}: not logged")]
         elif duty == "log by hand" and isinstance(subject, int):

@@ -26,10 +26,14 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a track read at a moment, counted from the start of the source."""
+    """What a track read at a moment, counted from the start of the source.
+
+    ``at_ns`` is the Unix time of what the log remembers from before the start; else 0.
+    """
 
     level_vu: float
     at_s: float
+    at_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +120,10 @@ class Progress:
         for one in turned:
             step = next((step for step in steps if belongs(one, step)), None)
             if step is not None:
-                self.turned(step, one.track, Found(one.level_vu, 0.0))
+                found = Found(one.level_vu, 0.0, one.at_ns)
+                self.turned(step, one.track, found)
+                # What was read before the start comes before all that was read since.
+                self._of(step.adjustment, one.track).unlogged.append((step, found))
 
     def clear(self) -> None:
         """Begin a calibration in which nothing has been done."""

@@ -28,6 +28,9 @@ from bridge.tape.machine import path_of
 SAME_DB: Final = 0.05
 """Two readings of one level differ by no more on steady tape: one is over 0.4 s, the other over 2 s and more."""
 
+LEAST_FOUND_S: Final = 0.6
+"""What was seen of a level for less than this before it was turned may hold some of the movement."""
+
 SAME_SPREADS: Final = 3.0
 """On unsteady tape it is so many times its spread."""
 
@@ -50,7 +53,11 @@ class Moment:
     position_s: float
     captured_ns: int
 
-    def unix_ns(self, position_s: float) -> int:
+    def unix_ns(self, found: Found) -> int:
+        """Return the Unix time at which something was found."""
+        return found.at_ns or self.of_source_ns(found.at_s)
+
+    def of_source_ns(self, position_s: float) -> int:
         """Return the Unix time of another moment of the source."""
         return self.captured_ns - round((self.position_s - position_s) * 1e9)
 
@@ -120,31 +127,31 @@ class Visit:
         self._found.clear()
         self._peak_vu[:] = -math.inf
 
-    def turned(self, act: TrimFound | TrimCut, now: Moment) -> Turned:
-        """Take note of a movement that is not logged; return what the track read before anything unlogged."""
-        place = act.track
+    def turned(self, act: TrimFound | TrimCut, now: Moment) -> Turned | None:
+        """Take note of a movement that is not logged; return what the track read before anything unlogged.
+
+        None when a person has logged by hand what it came to.
+        """
+        place, step = act.track, self.step
         self._touched.add(place)
-        first = self._found.get(place)
-        level_vu = self.step.target_vu + act.as_found.level_db
-        if math.isnan(level_vu) and first is not None:
-            level_vu = first.level_vu
-        step, track = self.step, self._bank.tracks[place]
-        found = self._progress.turned(step, track, Found(level_vu, act.started_s))
-        at_ns = now.unix_ns(found.at_s)
-        return Turned(
-            step.adjustment, step.tone_hz, step.speed_ips, step.target_vu, track, level_vu=found.level_vu, at_ns=at_ns
-        )
+        found = self._found_by(act)
+        meanwhile = self._by_hand_since(place, act.started_s)
+        if meanwhile is not None:
+            if isinstance(act, TrimFound) and self._is_left_at(act, meanwhile):
+                return None
+            found = Found(meanwhile.level_vu, act.started_s)
+        return turned_of(step, self._bank.tracks[place], found, self._progress, now)
 
     def trim(self, act: TrimFound, now: Moment) -> Trim | None:
         """Return the trim that an act comes to; None when a person has logged it by hand meanwhile."""
         place, step = act.track, self.step
         kind: TrimKind = "undone" if act.undone else "trim"
         self._touched.add(place)
-        found = Found(step.target_vu + act.as_found.level_db, act.started_s)
+        found = self._found_by(act)
         left_vu = step.target_vu + act.as_left.level_db
         meanwhile = self._by_hand_since(place, act.started_s)
         if meanwhile is not None:
-            if abs(left_vu - meanwhile.level_vu) <= max(SAME_DB, SAME_SPREADS * act.as_left.spread_db):
+            if self._is_left_at(act, meanwhile):
                 return None
             # It was put back to where it was before the act, which is not what this trim begins at.
             found, kind = meanwhile, "trim"
@@ -252,6 +259,22 @@ class Visit:
                 self._logged.setdefault(place, []).append(trim)
                 self._logged[place].sort(key=lambda one: one.settled_s)
 
+    def _found_by(self, act: TrimFound | TrimCut) -> Found:
+        """Return what a track was found at by an act.
+
+        Where next to nothing was seen before it, what the track was left at or read earlier in this visit counts.
+        """
+        level_vu = self.step.target_vu + act.as_found.level_db
+        if math.isnan(level_vu) or act.as_found.seconds < LEAST_FOUND_S:
+            earlier = self._last_logged(act.track) or self._found.get(act.track)
+            if earlier is not None and (math.isnan(level_vu) or earlier.at_s < act.started_s):
+                level_vu = earlier.level_vu
+        return Found(level_vu, act.started_s)
+
+    def _is_left_at(self, act: TrimFound, level: Found) -> bool:
+        left_vu = self.step.target_vu + act.as_left.level_db
+        return abs(left_vu - level.level_vu) <= max(SAME_DB, SAME_SPREADS * act.as_left.spread_db)
+
     def _last_logged(self, place: int) -> Found | None:
         trims = self._logged.get(place)
         return _left(trims[-1]) if trims else None
@@ -279,14 +302,28 @@ class Visit:
             tolerance_db=step.tolerance_db,
             started_s=found.at_s,
             settled_s=settled_s,
-            started_ns=now.unix_ns(found.at_s),
-            settled_ns=now.unix_ns(settled_s),
+            started_ns=now.unix_ns(found),
+            settled_ns=now.of_source_ns(settled_s),
             origin="by hand" if kind == "by hand" else "automatic",
             standard_error_db=left.standard_error_db,
             kind=kind,
         )
         self._logged.setdefault(place, []).append(trim)
         return trim
+
+
+def turned_of(step: Step, track: int, found: Found, progress: Progress, now: Moment) -> Turned:
+    """Take note that a trimmer was turned and is not logged; return what its track read before anything unlogged."""
+    found = progress.turned(step, track, found)
+    return Turned(
+        step.adjustment,
+        step.tone_hz,
+        step.speed_ips,
+        step.target_vu,
+        track,
+        level_vu=found.level_vu,
+        at_ns=now.unix_ns(found),
+    )
 
 
 def _left(trim: Trim) -> Found:

@@ -224,7 +224,9 @@ class Studio:
     def refuse(self) -> None:
         """The disk takes nothing of what waits."""
         for trim in self._waiting:
-            self.calibration.not_logged(trim)
+            turned = self.calibration.not_logged(trim)
+            if turned is not None:
+                self.turned.append((len(self.trims), turned))
         self._waiting.clear()
 
     def crash(self, *, place: Place | None = None) -> None:

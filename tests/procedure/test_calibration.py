@@ -435,10 +435,11 @@ def test_a_trimmer_that_rests_in_the_hand_when_the_daemon_stops_is_not_left_ther
     assert studio.missing[1] == (1,)
 
 
-def test_what_was_turned_while_held_is_still_not_logged_after_a_crash() -> None:
+@pytest.mark.parametrize("wait_s", [0.0, 0.2, 0.4, 4.0])
+def test_what_was_turned_while_held_is_still_not_logged_after_a_crash(wait_s: float) -> None:
     studio = begun({1: -2.0})
     studio.done(Hold(True))
-    studio.play_on(4.0)
+    studio.play_on(wait_s)
     studio.trim(1, -0.9)
     studio.done(Hold(False))
     studio.crash()
@@ -451,6 +452,64 @@ def test_what_was_turned_while_held_is_still_not_logged_after_a_crash() -> None:
     ]  # fmt: skip
     assert studio.trims[0].as_found_db == pytest.approx(-2.0, abs=0.02)
     assert studio.trims[0].as_left_db == pytest.approx(0.0, abs=0.02)
+
+
+@pytest.mark.parametrize("wait_s", [0.0, 0.3])
+def test_a_hand_that_moves_as_soon_as_it_goes_on_is_logged_from_what_was_found(wait_s: float) -> None:
+    studio = begun({1: -2.0})
+    studio.done(Hold(True))
+    studio.play_on(4.0)
+    studio.done(Hold(False))
+    studio.play_on(wait_s)
+    studio.trim(1)
+    assert studio.trims[0].as_found_db == pytest.approx(-2.0, abs=0.04)
+
+
+def test_what_is_logged_by_hand_while_held_is_logged() -> None:
+    studio = begun({1: -2.0})
+    studio.done(Hold(True))
+    studio.play_on(4.0)
+    studio.turn(1, 0.0)
+    studio.play_on(1.5)
+    studio.done(LogNow(1))
+    studio.play_on(15.0)
+    studio.done(Hold(False))
+    assert [(trim.kind, trim.track) for trim in studio.trims] == [("by hand", 1)]
+    assert studio.told == []
+    assert studio.missing[1] == (2, 3, 4)
+    # What the hand turns after that begins at what was logged.
+    studio.done(Hold(True))
+    studio.trim(1, 0.5)
+    studio.done(LogNow(1))
+    assert studio.trims[-1].as_found_db == pytest.approx(0.0, abs=0.04)
+    assert studio.trims[-1].as_left_db == pytest.approx(0.5, abs=0.04)
+
+
+def test_what_the_disk_refused_is_missing_after_a_crash_too() -> None:
+    studio = Studio(setup(), takes=False)
+    studio.deviation_db[1] = -2.0
+    studio.play(LEVEL, 6.0)
+    studio.trim(1, -0.5)
+    studio.refuse()
+    studio.crash()
+    assert studio.missing[1] == (1, 2, 3, 4)
+    studio.play(LEVEL, 6.0)
+    studio.trim(1)
+    studio.commit()
+    assert [trim.as_found_db for trim in studio.trims] == [pytest.approx(-2.0, abs=0.02)]
+
+
+def test_what_was_found_before_a_crash_keeps_its_moment() -> None:
+    studio = begun({1: -2.0})
+    studio.done(Hold(True))
+    studio.play_on(4.0)
+    studio.trim(1, 0.0)
+    ((_, turned),) = studio.turned
+    studio.crash()
+    studio.play(LEVEL, 6.0)
+    studio.done(LogNow(1))
+    assert studio.trims[0].as_found_db == pytest.approx(-2.0, abs=0.02)
+    assert studio.trims[0].started_ns == turned.at_ns
 
 
 def test_a_track_turned_while_held_is_not_verified_after_a_crash() -> None:

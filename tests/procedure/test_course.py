@@ -93,6 +93,7 @@ class AnyCourse(RuleBasedStateMachine):
         # What was turned, and how many trims were made before.
         self.on_their_way: list[tuple[Cell, Turned, int]] = []
         self.turned: list[tuple[Cell, Turned, int]] = []
+        self.owed: list[tuple[Cell, Turned]] = []
         self.held = False
         self.is_there = False
         self.at = (1, 1)
@@ -148,14 +149,25 @@ class AnyCourse(RuleBasedStateMachine):
         """An act goes to the log, or is kept open and said."""
         cell, step = self.cell(act.track), SETUP.steps[self.at[0] - 1]
         self.touched.add(cell[1])
+        by_hand = [
+            trim.target_vu + trim.as_left_db
+            for trim in self.logged_here
+            if (trim.track, trim.origin) == (cell[1], "by hand") and trim.settled_s > act.started_s
+        ]
         if self.held or isinstance(act, TrimCut):
+            if by_hand and isinstance(act, TrimFound):
+                left_vu = step.target_vu + act.as_left.level_db
+                if abs(by_hand[-1] - left_vu) <= 0.05:
+                    # The same act, logged by hand already.
+                    return
             outcome = outcomes.pop(0)
             assert isinstance(outcome, TurnedToLog)
             assert f"track {cell[1]} " in outcome.text
             turned = outcome.turned
             assert (turned.track, turned.adjustment, turned.tone_hz) == (cell[1], step.adjustment, step.tone_hz)
             # What it read before the first movement is what it was found at, however often it is turned.
-            before = self.moved.setdefault(cell, (act.started_s, step.target_vu + act.as_found.level_db))
+            found_vu = by_hand[-1] if by_hand else step.target_vu + act.as_found.level_db
+            before = self.moved.setdefault(cell, (act.started_s, found_vu))
             assert math.isclose(turned.level_vu, before[1], abs_tol=1e-9)
             self.on_their_way.append((cell, turned, self.made + len(self.awaited)))
             return
@@ -331,18 +343,28 @@ class AnyCourse(RuleBasedStateMachine):
         self.awaited.clear()
         self.turned += self.on_their_way
         self.on_their_way.clear()
+        # What was refused is logged late, if it is true still.
+        for cell, turned in self.owed:
+            assert self.course.is_unlogged(turned) == (cell in self.moved)
+            if cell in self.moved:
+                self.turned.append((cell, turned, self.made))
+        self.owed.clear()
         return multiple(*made)
 
     @rule()
     def refuse(self) -> None:
         for cell, trim, had_moved in self.awaited:
-            self.course.not_logged(trim)
+            turned = self.course.not_logged(trim)
+            assert (turned is not None) == (trim.as_left_db != trim.as_found_db)
+            if turned is not None:
+                self.owed.append((cell, turned))
             if had_moved is not None:
                 self.moved[cell] = min(had_moved, self.moved.get(cell, had_moved))
             elif trim.as_left_db != trim.as_found_db:
                 self.moved.setdefault(cell, (trim.started_s, trim.target_vu + trim.as_found_db))
             self.logged_here = [one for one in self.logged_here if one != trim]
         self.awaited.clear()
+        self.owed += [(cell, turned) for cell, turned, _ in self.on_their_way]
         self.on_their_way.clear()
 
     @rule(trim_id=consumes(ids))
@@ -354,8 +376,8 @@ class AnyCourse(RuleBasedStateMachine):
                 self.moved[cell] = min(had_moved, self.moved.get(cell, had_moved))
             self.logged_here = [one for one in self.logged_here if one != trim]
 
-    @rule(keeps=st.booleans())
-    def crash(self, keeps: bool) -> None:
+    @rule()
+    def crash(self) -> None:
         """The process dies; the log holds what was committed."""
         place = self.course.place
         assert (place.step, place.bank) == self.at
@@ -374,6 +396,7 @@ class AnyCourse(RuleBasedStateMachine):
         self.watch()
         self.awaited.clear()
         self.on_their_way.clear()
+        self.owed.clear()
         self.moved.clear()
         for cell, turned in open_turns:
             self.moved.setdefault(cell, (0.0, turned.level_vu))
