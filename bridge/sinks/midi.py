@@ -19,6 +19,11 @@ SHORTEST_WAIT_S: Final = 0.002
 MUTED_AGAIN_S: Final = 1.0
 STOP_S: Final = 2.0
 
+# Why tape commands were not sent, with their number.
+_LATE: Final = "the MIDI output to the recorder did not take {} in time: not sent"
+_GONE: Final = "the MIDI output to the recorder went away before it took {}: not sent"
+_MUTED: Final = "what is sent to the MIDI output to the recorder comes back in: {} not sent"
+
 _log = logging.getLogger(__name__)
 
 
@@ -87,6 +92,9 @@ class MidiSink:
         self._dropping = Episode()
         self._dropped_commands = 0
         self._dropped_s = float("-inf")
+        self._dropped_before = 0  # the present episode
+        self._dropped_why = ""
+        self._not_sent = ""
         self._stopping = False
         self._thread = threading.Thread(target=self._run, name="midi out", daemon=True)
 
@@ -97,7 +105,7 @@ class MidiSink:
         muted = [index for index in range(len(self._outputs)) if self._loops.muted(index, now_s)]
         if muted:
             return f"what is sent to MIDI output {self._name(muted[0])} comes back in: it is muted"
-        return self._not_sent() if now_s - self._dropped_s < QUIET_S else ""
+        return self._not_sent if now_s - self._dropped_s < QUIET_S else ""
 
     @property
     def dropped_commands(self) -> int:
@@ -153,42 +161,53 @@ class MidiSink:
                 commands, self._commands = self._commands, []
             for index in opened:
                 self._outputs[index].pacer.forget()
+            self._count_dropped(_GONE)
             for message in commands:
                 self._outputs[self._machine].pacer.command(message)
+            self._count_dropped(_LATE)
             frame = self._frame
             if frame is not None and frame is not shown:
                 for output in self._outputs:
                     output.show(frame)
             shown = frame
             waits = [self._serve(index, output, time.monotonic()) for index, output in enumerate(self._outputs)]
-            self._count_dropped(time.monotonic())
             wait_s = min((max(wait, SHORTEST_WAIT_S) for wait in waits if wait is not None), default=None)
 
-    def _count_dropped(self, now_s: float) -> None:
+    def _count_dropped(self, why: str) -> None:
+        """Count the commands that were dropped since the last look, and say why: once an episode of each reason."""
         dropped = sum(output.pacer.dropped_commands for output in self._outputs)
         if dropped == self._dropped_commands:
             return
-        self._dropped_commands, self._dropped_s = dropped, now_s
-        if self._dropping.happened(now_s):
-            _log.warning("%s", self._not_sent())
-
-    def _not_sent(self) -> str:
-        return f"the MIDI output to the recorder did not take {self._dropped_commands} tape commands in time: not sent"
+        now_s = time.monotonic()
+        first = self._dropping.happened(now_s) or why != self._dropped_why
+        if first:
+            self._dropped_before, self._dropped_why = self._dropped_commands, why
+        count = dropped - self._dropped_before
+        self._not_sent = why.format("1 tape command" if count == 1 else f"{count} tape commands")
+        self._dropped_s = now_s
+        if first:
+            _log.warning("%s", self._not_sent)
+        self._dropped_commands = dropped
 
     def _serve(self, index: int, output: "_Output", now_s: float) -> float | None:
         """Send what is due; return after what time to look again, None = when something happens."""
+        # A recorder that moves half a minute after the pedal was pressed would frighten whoever stands there: what
+        # cannot be sent now is not sent when the output is back.
         if not self._name(index):
+            output.pacer.drop_commands()
+            self._count_dropped(_GONE)
             return None
         if self._loops.muted(index, now_s):
             if output.looped.happened(now_s):
                 _log.error("what is sent to MIDI output %s comes back in: it is muted", self._name(index))
-            # A recorder that moves half a minute after the pedal was pressed would frighten whoever stands there.
             output.pacer.drop_commands()
+            self._count_dropped(_MUTED)
             return MUTED_AGAIN_S
-        for message in output.pacer.due(now_s):
+        for sent, message in enumerate(output.pacer.due(now_s)):
             self._loops.sent(index, message, now_s)
             if not self._send(index, message):
-                output.pacer.forget()
+                output.pacer.failed(sent)
+                self._count_dropped(_GONE)
                 return None
         return output.pacer.wait_s()
 

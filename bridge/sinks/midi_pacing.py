@@ -43,8 +43,9 @@ class Pacer:
         self._standing: dict[object, Value] = {}
         self._sent_s: dict[object, float] = {}
         self._commands: deque[bytes] = deque()
+        self._due_commands = 0  # at the front of what was due last
         self.dropped_commands = 0
-        """Commands that were never sent: too many waited, or their time was over."""
+        """Commands that were never sent: too many waited, their time was over, or the port was gone."""
 
     def want(self, values: Mapping[object, Value], first: Collection[object] = ()) -> None:
         """Say what shall stand there, and what of it goes first."""
@@ -69,8 +70,14 @@ class Pacer:
         self._sent_s.clear()
         self.drop_commands()
 
+    def failed(self, sent: int) -> None:
+        """Take it that only the first ``sent`` messages of what was due last went out, and that the port is gone."""
+        self.dropped_commands += max(self._due_commands - sent, 0)
+        self._due_commands = 0
+        self.forget()
+
     def due(self, now_s: float) -> list[bytes]:
-        """Return what is to be sent now; it counts as sent."""
+        """Return what is to be sent now, commands first; it counts as sent unless it is said to have `failed`."""
         passed_s = now_s - (now_s if self._filled_s is None else self._filled_s)
         self._filled_s = now_s
         self._budget = min(self._budget + passed_s * self._bytes_per_s, self._most_bytes)
@@ -78,6 +85,7 @@ class Pacer:
         while self._commands and len(self._commands[0]) <= self._budget:
             out.append(self._commands.popleft())
             self._budget -= len(out[-1])
+        self._due_commands = len(out)
         if self._commands:
             return out
         for key in self._order():

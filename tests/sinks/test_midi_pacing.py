@@ -123,6 +123,20 @@ def test_commands_go_before_values_and_after_a_loss_all_is_sent_again() -> None:
     assert pacer.due(2.0) == [bytes((0xB0, 16, 1))]
 
 
+def test_commands_that_were_due_and_did_not_go_out_are_dropped_and_counted() -> None:
+    pacer = Pacer(3125)
+    pacer.due(0.0)
+    pacer.want(ring(0, 1))
+    for number in range(3):
+        pacer.command(bytes((0x90, number, 1)))
+    assert len(pacer.due(1.0)) == 4
+    pacer.failed(1)
+    assert pacer.dropped_commands == 2
+    assert pacer.due(2.0) == [bytes((0xB0, 16, 1))]
+    pacer.failed(0)  # a value is no command
+    assert pacer.dropped_commands == 2
+
+
 def test_the_longest_message_fits_the_slowest_wire() -> None:
     pacer = Pacer(100)
     pacer.command(bytes(LONGEST_BYTES))

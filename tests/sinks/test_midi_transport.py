@@ -193,3 +193,85 @@ def test_tape_commands_that_the_wire_has_no_room_for_are_counted_and_said_once(
         assert caplog.text.count(sink.problem) == 1
     finally:
         sink.stop()
+
+
+@pytest.mark.parametrize(("taken", "lost"), [(0, 1), (0, 3), (1, 2)])
+def test_tape_commands_that_an_output_is_gone_for_are_all_counted_with_the_reason(
+    caplog: pytest.LogCaptureFixture, taken: int, lost: int
+) -> None:
+    asked: list[bytes] = []
+
+    def send(_index: int, message: bytes) -> bool:
+        asked.append(message)
+        return len(asked) <= taken
+
+    settings = MidiSettings(machine_control=True, machine_port="Sync box")
+    sink = MidiSink(settings, send, lambda _index: "Sync box", EchoWatch())
+    for number in range(taken + lost):
+        assert sink.command(bytes((0x90, number, 1))) is None
+    sink.start()
+    try:
+        wait_until(lambda: sink.dropped_commands == lost)
+        assert len(asked) == taken + 1  # after the first that fails none is tried
+        commands = "1 tape command" if lost == 1 else f"{lost} tape commands"
+        assert sink.problem == f"the MIDI output to the recorder went away before it took {commands}: not sent"
+        assert caplog.text.count(sink.problem) == 1
+    finally:
+        sink.stop()
+
+
+def test_a_tape_command_whose_output_goes_away_before_it_is_looked_at_is_counted_at_once() -> None:
+    names = {0: "Sync box"}
+    settings = MidiSettings(machine_control=True, machine_port="Sync box")
+    sink = MidiSink(settings, lambda _index, _message: True, lambda index: names[index], EchoWatch())
+    assert sink.command(bytes((0x90, 0, 1))) is None
+    names[0] = ""
+    sink.start()
+    try:
+        wait_until(lambda: sink.dropped_commands == 1)
+        assert sink.problem == "the MIDI output to the recorder went away before it took 1 tape command: not sent"
+    finally:
+        sink.stop()
+
+
+def test_tape_commands_that_a_mute_has_cost_are_not_said_to_be_late(caplog: pytest.LogCaptureFixture) -> None:
+    watch = EchoWatch()
+    settings = MidiSettings(machine_control=True, machine_port="Sync box")
+    sink = MidiSink(settings, lambda _index, _message: True, lambda _index: "Sync box", watch)
+    for number in range(2):
+        assert sink.command(bytes((0x90, number, 1))) is None
+    now_s = time.monotonic()
+    for number in range(LOOP_ECHOES):
+        watch.sent(0, bytes((0x90, number, 1)), now_s)
+        watch.echo(bytes((0x90, number, 1)), now_s)
+    sink.start()
+    try:
+        wait_until(lambda: sink.dropped_commands == 2)
+        assert sink.problem == "what is sent to MIDI output Sync box comes back in: it is muted"
+        watch.opened(0)  # heard again
+        said = "what is sent to the MIDI output to the recorder comes back in: 2 tape commands not sent"
+        assert sink.problem == said
+        assert caplog.text.count(said) == 1
+        assert "in time" not in caplog.text
+    finally:
+        sink.stop()
+
+
+def test_the_tape_commands_that_are_said_to_be_lost_are_those_of_this_time(caplog: pytest.LogCaptureFixture) -> None:
+    settings = MidiSettings(machine_control=True, machine_port="Sync box")
+    sink = MidiSink(settings, lambda _index, _message: False, lambda _index: "Sync box", EchoWatch())
+
+    def lose(total: int, quiet_s: float) -> str:
+        sink._dropping.quiet_s = quiet_s
+        assert sink.command(bytes((0x90, total, 1))) is None
+        wait_until(lambda: sink.dropped_commands == total)
+        return sink.problem
+
+    sink.start()
+    try:
+        for number, quiet_s in enumerate((0.0, 60.0, 60.0, 0.0), 1):
+            commands = {1: "1 tape command", 2: "2 tape commands", 3: "3 tape commands", 4: "1 tape command"}[number]
+            assert f"before it took {commands}: not sent" in lose(number, quiet_s)
+        assert caplog.text.count("not sent") == 2
+    finally:
+        sink.stop()
