@@ -132,7 +132,8 @@ class Memberships:
     """The groups that an endpoint hears, joined anew when the network interfaces or the routes change.
 
     A membership goes with its interface, and the one that comes back is another to the system. Each is of one interface
-    that is known by its index: what is joined can be left, whatever has become of addresses and routes since.
+    that is known by its index: what is joined can be left, whatever has become of addresses and routes since. Where the
+    system is told an address instead (`JOINS_BY_INDEX`), one whose address has gone is left to the system to end.
 
     Parameters
     ----------
@@ -212,13 +213,13 @@ class Memberships:
             raise
         if self._joined.get(group) != at:
             self._leave(group)
-            self._endpoint.join(group, at[1])
+            self._endpoint.join(group, *at)
             self._joined[group] = at
 
     def _leave(self, group: str) -> None:
         """Be no member any more; one that cannot be ended stays known, and is tried to be ended again."""
         if group in self._joined:
-            self._endpoint.leave(group, self._joined[group][1])
+            self._endpoint.leave(group, *self._joined[group])
             del self._joined[group]
 
     def _lost(self, group: str, reason: str) -> None:

@@ -72,6 +72,10 @@ _DROPS_BYTES: Final = socket.CMSG_SPACE(_DROPS.size) if _COUNTS_DROPS else 0
 _MULTICAST_ALL: Final = ((socket.AF_INET, socket.IPPROTO_IP, 49), (socket.AF_INET6, socket.IPPROTO_IPV6, 29))
 """Linux, linux/in.h and in6.h: unless these are 0, a socket hears the groups that other programs have joined."""
 
+JOINS_BY_INDEX: Final = sys.platform == "linux"
+"""Whether a group of IPv4 is joined by the index of an interface, which stays when its address goes; otherwise it is
+joined by one of its addresses."""
+
 AGAIN_S: Final = 0.5
 """After an error of the network a connection is made anew so often: a network that is gone costs nothing with each
 frame, and nobody misses half a second of it when it is back."""
@@ -151,13 +155,14 @@ def _socket(family: socket.AddressFamily) -> socket.socket:
     return made
 
 
-def _of_interface(index: int) -> bytes:
-    """Return what stands behind the group in a membership of IPv4, to name an interface by its index.
+def _of_interface(own: str, index: int) -> bytes:
+    """Return what stands behind the group in a membership of IPv4, to name an interface.
 
-    ``struct ip_mreqn`` (Linux, ip(7); macOS and FreeBSD, from memory) has an address, which is left out, and the index.
-    Windows (from memory) takes an address that begins with 0 for an index.
+    Linux (ip(7)) has ``struct ip_mreqn``: an address, which is left out, and the index. All systems take ``struct
+    ip_mreq``, an address of the interface; macOS (from memory) may read no further than that, and would then choose the
+    interface itself. On Linux both are tried; on macOS, FreeBSD and Windows nothing is.
     """
-    return struct.pack(">I", index) if sys.platform == "win32" else bytes(4) + struct.pack("@i", index)
+    return bytes(4) + struct.pack("@i", index) if JOINS_BY_INDEX else socket.inet_aton(own)
 
 
 @contextlib.contextmanager
@@ -298,15 +303,15 @@ class UdpEndpoint:
         """Packets that came faster than they were read, as far as the system says (Linux)."""
         return sum(self._dropped.values())
 
-    def join(self, group: str, index: int) -> None:
+    def join(self, group: str, own: str, index: int) -> None:
         """Hear a multicast group as well: only where every network is listened to (RFC 1112, 7; RFC 3493, 5.2).
 
         Parameters
         ----------
         group : str
             Its numeric address. One that is heard already is no fault.
-        index : int
-            Of the network interface.
+        own, index : str, int
+            Of the network interface: one of its addresses, of the group's version of IP, and its index.
 
         Raises
         ------
@@ -314,15 +319,15 @@ class UdpEndpoint:
             When it cannot be.
         """
         with _telling(f"cannot hear the multicast group {group}", unless=errno.EADDRINUSE):
-            self._change_membership(group, index, socket.IP_ADD_MEMBERSHIP, socket.IPV6_JOIN_GROUP)
+            self._change_membership(group, own, index, socket.IP_ADD_MEMBERSHIP, socket.IPV6_JOIN_GROUP)
 
-    def leave(self, group: str, index: int) -> None:
+    def leave(self, group: str, own: str, index: int) -> None:
         """Hear a group no more; with the arguments and the error of `join`.
 
         That it is not heard is no fault: the system may have ended that, with the interface.
         """
         with _telling(f"cannot leave the multicast group {group}", unless=errno.EADDRNOTAVAIL):
-            self._change_membership(group, index, socket.IP_DROP_MEMBERSHIP, socket.IPV6_LEAVE_GROUP)
+            self._change_membership(group, own, index, socket.IP_DROP_MEMBERSHIP, socket.IPV6_LEAVE_GROUP)
 
     def require_family(self, group: str) -> None:
         """Raise `UdpError` when a group is not of the family of the listening address."""
@@ -330,13 +335,13 @@ class UdpEndpoint:
             reason = "not of the family of the listening address"
             raise UdpError(f"cannot hear the multicast group {group}: {reason}")
 
-    def _change_membership(self, group: str, index: int, option_4: int, option_6: int) -> None:
+    def _change_membership(self, group: str, own: str, index: int, option_4: int, option_6: int) -> None:
         self.require_family(group)
         if ":" in group:
             member = socket.inet_pton(socket.AF_INET6, group) + struct.pack("@I", index)
             self._sockets[socket.AF_INET6].setsockopt(socket.IPPROTO_IPV6, option_6, member)
         else:
-            member = socket.inet_aton(group) + _of_interface(index)
+            member = socket.inet_aton(group) + _of_interface(own, index)
             self._sockets[socket.AF_INET].setsockopt(socket.IPPROTO_IP, option_4, member)
 
     def send(self, packet: bytes, to: Address) -> bool:

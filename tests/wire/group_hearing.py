@@ -2,7 +2,8 @@
 
 It runs in a network namespace of its own, where it may make interfaces. Arguments: the interface that the groups are
 bound to, or an empty one; whether it goes by being "unplugged" for good, so that another comes, or switched "off" and
-on. What it hears is written on standard output, a line for each stay of the interface.
+on; and, if wanted, "eight": the system reads the first eight bytes of a membership alone, and the groups are routed by
+another interface. What it hears is written on standard output, a line for each stay of the interface.
 """
 
 import logging
@@ -13,7 +14,7 @@ import sys
 import time
 from collections.abc import Callable
 
-from bridge.wire import multicast
+from bridge.wire import multicast, udp
 from bridge.wire.destinations import Destination, destination
 from bridge.wire.multicast import Memberships, Multicast
 from bridge.wire.udp import UdpEndpoint
@@ -44,6 +45,25 @@ def switch_on(host: int) -> None:
     # What the system takes away when it is switched off.
     ip("addr", "add", f"2001:db8::{host}/64", "dev", WIRE, "nodad")  # RFC 3849
     ip("route", "add", "default", "dev", WIRE)
+
+
+def read_eight_bytes() -> None:
+    """Have the system behave as macOS may: of a membership it reads ``struct ip_mreq``, the group and an address."""
+    udp.JOINS_BY_INDEX = False  # type: ignore[misc]
+    whole = socket.socket.setsockopt
+
+    def cut(self: socket.socket, level: int, option: int, value: int | bytes) -> None:
+        if level == socket.IPPROTO_IP and option in (socket.IP_ADD_MEMBERSHIP, socket.IP_DROP_MEMBERSHIP):
+            assert isinstance(value, bytes)
+            value = value[:8]
+        whole(self, level, option, value)
+
+    socket.socket.setsockopt = cut  # type: ignore[method-assign,assignment]
+    ip("link", "add", "tbother", "type", "veth", "peer", "name", "tbvoid")
+    ip("addr", "add", "203.0.113.1/24", "dev", "tbother")  # RFC 5737
+    ip("link", "set", "tbvoid", "up")
+    ip("link", "set", "tbother", "up")
+    ip("route", "add", "224.0.0.0/4", "dev", "tbother")  # RFC 5771
 
 
 def send(group: str, port: int) -> None:
@@ -80,10 +100,12 @@ def listen(heard: "queue.Queue[bytes]", port: int, frames: Destination) -> None:
     tell("heard both")
 
 
-def main(interface: str, going: str) -> None:
+def main(interface: str, going: str, reading: str = "") -> None:
     logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(message)s")
     multicast.LOOK_S = 0.05  # type: ignore[misc]
     ip("link", "set", "lo", "up")
+    if reading == "eight":
+        read_eight_bytes()
     if interface:
         plug_in(1)
     heard: queue.Queue[bytes] = queue.Queue()

@@ -35,6 +35,11 @@ def test_by_an_interface_that_is_named() -> None:
     assert done.stderr.count("is heard") == 2
 
 
+def test_by_an_interface_that_is_named_where_the_system_takes_no_index() -> None:
+    done = alone(str(HERE / "group_hearing.py"), "tbwire", "unplugged", "eight")
+    assert done.stdout.splitlines() == ["joined", "heard both", "gone", "heard both", "problem ''"], done.stderr
+
+
 @pytest.mark.parametrize("going", ["unplugged", "off"])
 def test_by_the_interface_that_the_system_chooses_also_when_there_is_none_yet(going: str) -> None:
     done = alone(str(HERE / "group_hearing.py"), "", going)
