@@ -57,7 +57,7 @@ class MidiHealth(Protocol):
 
 
 class NetworkHealth(Protocol):
-    """How OSC does, the page, or what is announced to the network."""
+    """How OSC does, MIDI, the page, or what is announced to the network."""
 
     @property
     def problem(self) -> str:
@@ -77,6 +77,7 @@ class HealthBook:
         Of each way in and out.
     midi : MidiHealth or None
     networks : sequence of NetworkHealth
+        MIDI among them; what is wrong with an earlier one hides what is wrong with those after it.
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
     """
@@ -167,7 +168,6 @@ class HealthBook:
             or self._calibration.notice
             or self._silent()
             or self._unprepared()
-            or (self._midi.problem if self._midi else "")
             or next((network.problem for network in self._networks if network.problem), "")
         )
 

@@ -122,7 +122,8 @@ class Service:
             log=log,
             counters=[one for one in (self.osc, self.page, midi) if one is not None],
             midi=midi,
-            networks=[one for one in (self.osc, self.page, announcing) if one is not None],
+            # Who may command comes first. A receiver that is switched off is common, and hides nothing else.
+            networks=[one for one in (self.page, midi, announcing, self.osc) if one is not None],
             asks_preparation=self.asks_preparation,
             say=self._say,
         )

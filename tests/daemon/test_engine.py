@@ -12,6 +12,9 @@ from bridge.config.load import loads
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import OVERRUN_EVENT_S, Engine
 from bridge.daemon.health import ALL_ZERO
+from bridge.daemon.midi import Midi
+from bridge.daemon.page import Page
+from bridge.daemon.service import Service
 from bridge.daemon.setup import setup_of
 from bridge.log.calibrations import Opening
 from bridge.log.queries import lines
@@ -20,6 +23,7 @@ from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Losses
 from tests.system.daemon import JACK, Daemon, Ear, free_port, write_config
 from tests.system.jack import JackServer, ToneClient
+from tests.wire.waiting import wait_until as wait_for
 
 CONFIG = """
 [machine]
@@ -127,3 +131,21 @@ def test_an_interface_that_gives_nothing_at_all_is_told(tmp_path: Path) -> None:
             daemon.until(lambda: ear.value("/health/message") == ALL_ZERO, "it is told that nothing comes")
             server.wire(tones.client, "trimbridge", 2)
             daemon.until(lambda: ear.value("/health/message") == "", "it is told no more")
+
+
+def test_a_receiver_that_is_switched_off_hides_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    config = CONFIG + (
+        f'[osc]\nport = {free_port()}\ndestinations = ["tablet.invalid:9000"]\n[log]\nenabled = false\n'
+        f"[page]\nenabled = true\nport = {free_port()}\n"
+    )
+    service = Service(loads(config, tmp_path / "c.toml"), config, make_source=Stumbling)
+    service.start()
+    try:
+        said = service._engine.health
+        wait_for(lambda: said().message.startswith("host 'tablet.invalid' is not known"))
+        monkeypatch.setattr(Midi, "problem", "no MIDI port")
+        assert said().message == "no MIDI port"
+        monkeypatch.setattr(Page, "problem", "a forgotten screen may command again")
+        assert said().message == "a forgotten screen may command again"
+    finally:
+        service.stop()
