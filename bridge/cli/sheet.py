@@ -69,7 +69,8 @@ def _chosen(connection: sqlite3.Connection, calibration: str) -> LoggedCalibrati
     if not known:
         raise FailedError("there is no calibration in the log yet")
     if calibration == "last":
-        return known[-1]
+        # The one that begins when another is finished holds nothing yet.
+        return next((one for one in reversed(known) if one.trims), known[-1])
     found = next((one for one in known if one.id == calibration), None)
     if found is None:
         raise FailedError(f"there is no calibration {calibration} in the log: the newest is {known[-1].id}")

@@ -56,12 +56,13 @@ class _Block:
     def line(self, reading: Reading, tolerance_db: float, *, in_focus: bool) -> Text:
         quiet = reading.state == "quiet"
         deviation_db = reading.deviation_db if math.isnan(reading.fine_db) else reading.fine_db
-        said = UNKNOWN if quiet else signed(deviation_db)
+        unknown = quiet or math.isnan(deviation_db)
+        said = UNKNOWN if unknown else signed(deviation_db)
         out = Text(f"{'▸' if in_focus else ' '}{reading.track:>2} ")
         out.append(f"{said:>6}", style="bold")
         if self.half:
-            way = "" if quiet else direction(deviation_db, tolerance_db)
-            out.append(f" {way:5} {strip(math.nan if quiet else deviation_db, tolerance_db, self.half)}")
+            way = "" if unknown else direction(deviation_db, tolerance_db)
+            out.append(f" {way:5} {strip(math.nan if unknown else deviation_db, tolerance_db, self.half)}")
         if self.half and self.is_full:
             spread = "" if math.isnan(reading.spread_db) else f"±{reading.spread_db:.2f}"
             out.append(f" {spread:>5} {_vu(reading):>6}")

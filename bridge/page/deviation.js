@@ -20,6 +20,15 @@ export function shownOf(app, frame, track) {
   return { db, sign: signOf(db, toleranceOf(frame.step)), isFine };
 }
 
+const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is another one
+
+// Whether another tone plays than the step wants: it says nothing of the step's trimmers.
+export function isOtherTone(frame) {
+  const { hz } = frame.tone;
+  const wanted = frame.step.tone_hz;
+  return hz > 0 && wanted > 0 && Math.abs(hz - wanted) > OTHER_TONE * wanted;
+}
+
 export function toleranceOf(step) {
   return step.tolerance_db || 0.1;
 }

@@ -66,6 +66,9 @@ class Framing:
         if tracks is None:
             read = _silent(course.bank, target_vu, self._setup.reference_dbfs)
         else:
+            # How far another tone than the step's is from the target says nothing of any trimmer.
+            compares = step is None or on_tone(step, tracks.tone_hz)
+            target_vu = target_vu if compares or tracks.tone_hz == 0.0 else math.nan
             read = _readings(course.bank, tracks, target_vu, self._states(tracks), self._clipped_s)
         return Frame(
             position_s=course.now.position_s,

@@ -43,7 +43,7 @@ from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, still_bloc
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Indices
 from bridge.procedure.settling import LONGEST_S, Settled, long_enough, settled
-from bridge.procedure.verdict import as_found, found_of, is_unsure, left_of, verdict_on, way_of
+from bridge.procedure.verdict import as_found, found_of, is_unsure, left_of, may_have_changed, verdict_on, way_of
 from bridge.procedure.wander import QUICK, SCALES
 from bridge.readings import State
 
@@ -182,6 +182,9 @@ class TrimWatch:
             self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
         for act in list(self._hands.pending.values()):
             self._close(act, evidence.now, events)
+            # What more time would have told is not known now; that the hand was there is.
+            if events and isinstance(events[-1], MoveDropped) and may_have_changed(evidence, act, evidence.now):
+                events[-1] = TrimCut(act.track, act.as_found, evidence.start_s(act.onset))
         events += [
             TrimCut(act.track, act.as_found, evidence.start_s(act.onset))
             for act in self._hands.moving.values()

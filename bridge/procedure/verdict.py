@@ -29,11 +29,17 @@ CHANGED_SEEN: Final = 3.5
 CHANGED_DOUBTFUL: Final = 2.5
 """From here on it is worth waiting for longer means before saying that nothing was changed."""
 
+CHANGED_PERHAPS: Final = 1.5
+"""From here on a movement that was told of is not passed over in silence when it cannot be waited for longer means."""
+
 CHANGED_STILL: Final = 4.0
 """The same for a change that was found in hindsight, at first `CHANGED` or more."""
 
 EXCURSION: Final = 6.5
 """The same for the way between, where the trimmer was put back to where it was."""
+
+NOT_BACK: Final = 0.5
+"""A trimmer that is so far from where it was, as a share of the furthest that it went, has not been put back."""
 
 LEAST_FOUND_S: Final = 0.5
 """What was found must have been seen for so long before a trimmer can be said to be back where it was."""
@@ -107,7 +113,7 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
     by_db, sure = sureness(evidence, act.track, before, (act.left_from, end))
     if act.told:
         turned = sure >= CHANGED_SEEN and abs(by_db) >= LEAST_TRIM_DB
-        return "trim" if turned else _excursion(evidence, act)
+        return "trim" if turned else _excursion(evidence, act, by_db, sure)
     near = (act.found_to, act.left_from)
     (change,) = changes_between(evidence, np.array([act.track]), np.array([act.since]), end, near)
     if change is not None and change.sure > sure:
@@ -120,8 +126,14 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
     return "crept" if sharpness(evidence, act.track, change, act.since, end) < 0.0 else "trim"
 
 
-def _excursion(evidence: Evidence, act: Act) -> Verdict:
-    """Say whether a trimmer that is back where it was has been turned at all."""
+def may_have_changed(evidence: Evidence, act: Act, end: int) -> bool:
+    """Say whether an act may have left another level than it found, which too few levels tell."""
+    by_db, sure = sureness(evidence, act.track, (act.since, act.found_to), (act.left_from, end))
+    return sure >= CHANGED_PERHAPS and abs(by_db) >= LEAST_TRIM_DB
+
+
+def _excursion(evidence: Evidence, act: Act, by_db: float, sure: float) -> Verdict:
+    """Say whether a trimmer that is back where it was, as far as can be told, has been turned at all."""
     found_db = evidence.own.moments(act.track, max(act.since, evidence.own.oldest), act.found_to)[1]
     if act.peak < EXCURSION or act.as_found.seconds < LEAST_FOUND_S:
         return "none"
@@ -132,6 +144,8 @@ def _excursion(evidence: Evidence, act: Act) -> Verdict:
     furthest_db = float(way[np.nanargmax(np.abs(way))])
     if abs(furthest_db) < CHANGED_SEEN * evidence.deviations_db(act.track)[0]:
         return "none"
+    if abs(by_db) > NOT_BACK * abs(furthest_db):
+        return "trim" if sure >= CHANGED_DOUBTFUL else "none"
     away = int((np.abs(np.nan_to_num(way)) > 0.35 * abs(furthest_db)).sum())
     return "none" if furthest_db < 0.0 and away <= DROPOUT_BLOCKS else "undone"
 

@@ -3,6 +3,7 @@
 import math
 import re
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -308,6 +309,17 @@ def test_a_log_that_refuses_stands_out(feeder: Feeder, open_page: OpenPage) -> N
     expect(page.locator(".progress .said")).to_have_text("the disk is full")
 
 
+def test_another_tone_gets_no_verdict(feeder: Feeder, open_page: OpenPage) -> None:
+    none = [replace(one, deviation_db=math.nan, fine_db=math.nan) for one in EIGHT]
+    feeder.show(none, focus=1, tone_hz=1001.0, step=StepReading(2, 3, "repro high", 10_000.0, 15.0, -2.14, 0.5))
+    page = open_page(feeder.address)
+    expect(page.locator(".figure .way")).to_have_text("wrong tone: wants 10 kHz")
+    expect(page.locator(".figure .way")).to_have_class(re.compile("notice"))
+    expect(page.locator(".figure .number")).to_have_attribute("data-text", "")
+    expect(page.locator(".figure .number")).to_have_attribute("data-sign", "none")
+    assert "waits" not in written(page, "tracks")
+
+
 def test_no_steps(feeder: Feeder, open_page: OpenPage) -> None:
     feeder.show([reading(1, 0.3)], focus=1, step=StepReading(0, 0, "", 0.0, 0.0, 0.0, 0.0))
     page = open_page(feeder.address)
@@ -322,15 +334,15 @@ def test_a_held_calibration_says_so(feeder: Feeder, open_page: OpenPage) -> None
     # Where the state stands, and large: whoever turns a trimmer now must not believe that it is logged.
     expect(page.locator(".figure .state")).to_have_text("held")
     expect(page.locator(".figure .state")).to_have_class(re.compile("notice"))
-    expect(page.locator(".figure .way")).to_have_text("held, nothing is logged")
+    expect(page.locator(".figure .way")).to_have_text("held: nothing logs itself")
     expect(page.locator(".figure .way")).to_have_class(re.compile("notice"))
     assert size_px(page, ".figure .way") >= 32
-    assert "held, nothing is logged" in written(page, "strip")
+    assert "held: nothing logs itself" in written(page, "strip")
     assert "waits" not in written(page, "tracks")
     feeder.show(EIGHT, focus=1)
     expect(page.locator(".figure .way")).to_have_text("on target")
     expect(page.locator(".figure .state")).to_have_text("tone")
-    assert "held, nothing is logged" not in written(page, "strip")
+    assert "held: nothing logs itself" not in written(page, "strip")
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES)

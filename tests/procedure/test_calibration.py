@@ -465,6 +465,20 @@ def test_a_hand_that_moves_as_soon_as_it_goes_on_is_logged_from_what_was_found(w
     assert studio.trims[0].as_found_db == pytest.approx(-2.0, abs=0.04)
 
 
+def test_another_tone_than_the_step_wants_has_no_deviation() -> None:
+    studio = begun({1: 0.02})
+    assert studio.frame().readings[0].fine_db == pytest.approx(0.02, abs=0.02)
+    studio.done(NextStep())
+    studio.play_on(4.0)
+    frame = studio.frame()
+    assert frame.tone_hz == LEVEL.tone_hz
+    assert frame.step.tone_hz == HIGH.tone_hz
+    for reading in frame.readings:
+        assert math.isnan(reading.fine_db)
+        assert math.isnan(reading.deviation_db)
+        assert math.isfinite(reading.vu)
+
+
 def test_what_is_logged_by_hand_while_held_is_logged() -> None:
     studio = begun({1: -2.0})
     studio.done(Hold(True))

@@ -383,3 +383,18 @@ def test_nothing_that_can_be_heard_breaks_the_watch(tracks: int, seed: int) -> N
 def test_a_watch_of_no_tracks_is_refused() -> None:
     with pytest.raises(ValueError, match="1 or more"):
         TrimWatch(0)
+
+
+@pytest.mark.parametrize(("wait_s", "after_s", "seed"), [(0.5, 1.9, 0), (0.5, 2.6, 6), (0.8, 1.9, 6)])
+def test_a_hand_that_was_told_of_is_not_passed_over_when_the_step_is_left_soon(
+    wait_s: float, after_s: float, seed: int
+) -> None:
+    levels = tape(20.0 + wait_s + 0.7 + after_s, 8, 0.03, seed)
+    move(levels, 3, 20.0 + wait_s, 20.7 + wait_s, 0.3)
+    watch, _ = watched(levels[:2000])
+    watch.restart()
+    watch, events = watched(levels[2000:], watch, 2000)
+    assert any(isinstance(event, MoveStarted) and event.track == 3 for event in events)
+    closed = [event for event in watch.restart() if isinstance(event, TrimFound | TrimCut)]
+    assert [event.track for event in closed] == [3]
+    assert not any(isinstance(event, TrimFound) and event.undone for event in closed)

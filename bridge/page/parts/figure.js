@@ -1,9 +1,9 @@
 // The track in focus: how far off, which way to turn, what it is doing.
 
-import { shownOf } from "../deviation.js";
+import { isOtherTone, shownOf } from "../deviation.js";
 import { drawn } from "../figures.js";
 import { element, put, svg } from "../elements.js";
-import { textOf } from "../scale.js";
+import { hzText, textOf } from "../scale.js";
 import { HELD } from "./marks.js";
 
 const STATES = {
@@ -58,12 +58,13 @@ export class Figure {
     // While it is held nothing that a track does is logged: that is said where a track's state stands, in its place.
     const isHeld = Boolean(frame.hold.on);
     put(this.state, isHeld && track.state !== "clipped" ? "held" : STATES[track.state] ?? track.state);
-    put(this.way, isHeld ? HELD : wayOf(sign, shown.db));
+    const isOther = isOtherTone(frame);
+    put(this.way, isHeld ? HELD : isOther ? `wrong tone: wants ${hzText(frame.step.tone_hz)}` : wayOf(sign, shown.db));
     put(this.needle, `needle ${vuText(track.vu)}${hasTone ? ` · spread ${spreadText(track.spread)}` : ""}`);
-    const look = `${track.state === "clipped"} ${isHeld}`;
+    const look = `${track.state === "clipped"} ${isHeld} ${isOther}`;
     if (look !== this.look) {
       this.state.classList.toggle("notice", isHeld || track.state === "clipped");
-      this.way.classList.toggle("notice", isHeld);
+      this.way.classList.toggle("notice", isHeld || isOther);
     }
     this.look = look;
     const key = `${text} ${sign} ${this.box}`;

@@ -1,10 +1,8 @@
 // The lines of text of the trim view: the step, the state of things, the progress.
 
-import { isBias } from "../deviation.js";
+import { isBias, isOtherTone } from "../deviation.js";
 import { element, put } from "../elements.js";
 import { fixedText, hzText, timeText } from "../scale.js";
-
-const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is another one
 
 export class StepLine {
   constructor(app) {
@@ -51,8 +49,7 @@ export class StatusLine {
 
   paint(frame) {
     const { hz } = frame.tone;
-    const wanted = frame.step.tone_hz;
-    const isOther = hz > 0 && wanted > 0 && Math.abs(hz - wanted) > OTHER_TONE * wanted;
+    const isOther = isOtherTone(frame);
     put(this.tone, hz > 0 ? `hears ${isOther ? hzText(hz) : exactText(hz)}` : "hears no tone");
     this.tone.classList.toggle("notice", isOther);
     const { time } = frame.tape;

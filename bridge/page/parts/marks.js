@@ -1,7 +1,7 @@
 // The marks that stand for a track everywhere: a wedge that points to the target from outside the tolerance, a diamond
 // within it, a dot where there is no target.
 
-export const HELD = "held, nothing is logged";
+export const HELD = "held: nothing logs itself";
 
 export function mark(context, sign, x, y, size) {
   context.beginPath();
