@@ -99,11 +99,13 @@ def reading(track: int, fine_db: float = 0.0, state: State = "tone", spread_db: 
 
 
 def frame(readings: Sequence[Reading], focus: int = 0, **changes: object) -> Frame:
-    """A frame captured now."""
+    """A frame captured now, with the tone that its step wants."""
+    step = changes.get("step", STEP)
+    assert isinstance(step, StepReading)
     values: dict[str, object] = {
         "position_s": 12.0,
         "captured_ns": time.time_ns(),
-        "tone_hz": 1000.4,
+        "tone_hz": 1.0004 * (step.tone_hz or 1000.0),
         "step": STEP,
         "bank": 1,
         "held": False,
