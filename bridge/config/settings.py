@@ -270,7 +270,7 @@ class LogSettings(Section):
     """The log of trims."""
 
     enabled: bool = True
-    """Whether trims are logged."""
+    """Whether trims are logged. Without a log no paired screens are kept: they pair again after each start."""
     file: FilePath | None = None
     """The log's file. Left out = trimbridge.db in your data directory. A relative path starts at this config's
     folder."""

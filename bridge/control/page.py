@@ -157,7 +157,7 @@ class PageControl:
 
     def _keep_paired(self) -> None:
         if self._keep is not None:
-            self._keep(self._paired.screens(time.time()))
+            self._keep(self._paired.to_keep(time.time()))
 
     def refusal(self, host: str, token: str, *, watches_only: bool) -> str | None:
         """Return why a visitor may not command, or None when it may."""

@@ -67,7 +67,8 @@ class PairedScreens:
         digest = _digest(token)
         self._by_digest[digest] = PairedScreen(digest, host, what, unix_s, unix_s)
         if len(self._by_digest) > MOST:
-            del self._by_digest[min(self._by_digest.values(), key=lambda screen: screen.seen_s).digest]
+            others = (screen for screen in self._by_digest.values() if screen.digest != digest)
+            del self._by_digest[min(others, key=lambda screen: screen.seen_s).digest]
         return token
 
     def is_paired(self, token: str, unix_s: float) -> bool:
@@ -95,6 +96,14 @@ class PairedScreens:
         """Return those that may command, the newest first."""
         alive = (screen for screen in self._by_digest.values() if _is_alive(screen, unix_s))
         return tuple(sorted(alive, key=lambda screen: -screen.paired_s))
+
+    def to_keep(self, unix_s: float) -> tuple[PairedScreen, ...]:
+        """Return those worth keeping: those that may command, and those last seen in what is the future now.
+
+        A clock that starts in 1970 forgets nobody: they may command again when it is right. Nobody far ahead of the
+        clock commands meanwhile, so one that was once set far ahead pairs nobody for ever.
+        """
+        return tuple(screen for screen in self._by_digest.values() if unix_s - screen.seen_s <= EXPIRES_S)
 
 
 def _is_alive(screen: PairedScreen, unix_s: float) -> bool:

@@ -32,7 +32,7 @@ class _Document(BaseModel):
     version: Literal[1]
     screens: tuple[PairedScreen, ...]
     # What is no key is no document: it is compared with one.
-    salt: Annotated[str, Field(pattern=r"\A([0-9a-f]{32})?\z")] = ""
+    salt: Annotated[str, Field(pattern=r"\A[0-9a-f]{32}\z")]
     code_key: Annotated[str, Field(pattern=r"\A([0-9a-f]{128})?\z")] = ""
 
 
@@ -59,6 +59,7 @@ class PairedFile:
         self._screens: tuple[PairedScreen, ...] = ()
         self._in_file: frozenset[str] = frozenset()
         self._is_outdated = False
+        self._is_unread = False
         self.problem = ""
         """What is wrong with the file now, in one line; empty when nothing is."""
 
@@ -76,11 +77,12 @@ class PairedFile:
         except (OSError, ValidationError) as error:
             what = f"{error.error_count()} faults" if isinstance(error, ValidationError) else str(error)
             _log.warning("%s cannot be read (%s): screens must be paired anew", self._path, what)
+            # Whoever it names must not come back when it can be read again.
+            self._is_unread = self._is_outdated = True
             return ()
         self._in_file = frozenset(screen.digest for screen in found.screens)
         self._screens = found.screens if self._is_code_of(found) else ()
-        # With which code they were paired is to stand in the file, and those that are forgotten are not.
-        self._is_outdated = found.screens != self._screens or not found.salt
+        self._is_outdated = found.screens != self._screens
         if found.screens and not self._screens:
             count = len(found.screens)
             which = "the paired screen was" if count == 1 else f"all {count} paired screens were"
@@ -89,8 +91,6 @@ class PairedFile:
 
     def _is_code_of(self, found: _Document) -> bool:
         """Return whether its screens may command with the code of the config."""
-        if not found.salt:
-            return True  # an older program wrote it, which did not know with which code
         if not found.code_key:
             return not self._code  # paired with a code of one start; another one never made them strangers
         return hmac.compare_digest(found.code_key, _key(self._code, found.salt))
@@ -125,21 +125,26 @@ class PairedFile:
             self._fail(screens, str(error))
             return
         self._in_file = frozenset(screen.digest for screen in screens)
+        self._is_unread = False
         self.problem = ""
 
     def _fail(self, screens: tuple[PairedScreen, ...], why: str) -> None:
         """See to it that nobody who was forgotten is found in the file again, and say what is to be expected."""
         forgotten = self._in_file - {screen.digest for screen in screens}
         after = "screens that were paired since must be paired anew after the next start"
-        if forgotten:
+        if forgotten or self._is_unread:
             try:
                 self._path.unlink(missing_ok=True)
                 sync_folder(self._path.parent)
                 self._in_file = frozenset()
+                self._is_unread = False
                 after = "it was deleted, and all screens must be paired anew after the next start"
             except OSError:
-                which = "a forgotten screen" if len(forgotten) == 1 else f"{len(forgotten)} forgotten screens"
-                after = f"{which} may command again after the next start: delete it"
+                if self._is_unread:
+                    after = f"{after}, and those that it names may command again: delete it"
+                else:
+                    which = "a forgotten screen" if len(forgotten) == 1 else f"{len(forgotten)} forgotten screens"
+                    after = f"{which} may command again after the next start: delete it"
         problem = f"{self._path} cannot be written ({why}): {after}"
         if problem != self.problem:
             _log.warning("%s", problem)

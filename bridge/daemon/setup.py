@@ -38,10 +38,13 @@ def log_path(settings: Settings) -> Path:
     return settings.log.file or default_path()
 
 
-def paired_path(settings: Settings) -> Path:
-    """Return where the paired screens are kept: beside the log and by its name, also when nothing is logged.
+def paired_path(settings: Settings) -> Path | None:
+    """Return where the paired screens are kept: beside the log and by its name; None when nothing is logged.
 
-    So practice, whose log lies in the same folder, neither borrows the screens of the machine nor forgets them.
+    So practice, whose log lies in the same folder, neither borrows the screens of the machine nor forgets them. Without
+    a log, of which one daemon at a time is in charge, two could write the same file.
     """
+    if not settings.log.enabled:
+        return None
     log = log_path(settings)
     return log.with_name(f"{log.stem}-paired-screens.json")

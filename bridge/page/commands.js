@@ -219,8 +219,10 @@ export class Commands {
     if (!last) return this.app.say("there is nothing to undo", true);
     if (this.app.link.silence) return this.refuse();
     this.undoStack.pop();
+    const { undoStack } = this;
     const isDone = await this.do(`undo ${last.label}`, last.address, last.tags, last.values);
-    if (!isDone && last.address !== "/do/undo") this.undoStack.push(last);
+    // Where all was forgotten meanwhile, another run is there, which this is not the way back of.
+    if (!isDone && last.address !== "/do/undo" && undoStack === this.undoStack) undoStack.push(last);
   }
 
   // Sheets

@@ -113,6 +113,7 @@ class App {
   async reload() {
     const { socket } = this.link;
     const setup = await this.load();
+    if (socket !== this.link.socket) return; // the next connection finds out itself who is at its other end
     const isOther = JSON.stringify(setup) !== JSON.stringify(this.setup);
     const isSameRun = setup.run === this.setup.run;
     this.setup = setup;

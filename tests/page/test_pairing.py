@@ -8,13 +8,14 @@ import signal
 import stat
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from bridge.config.load import loads
 from bridge.control.inbox import CommandInbox
+from bridge.control.page import PageControl
 from bridge.control.paired import EXPIRES_S, MOST, NOTED_S, PairedScreen, PairedScreens
 from bridge.daemon.page import Page
 from bridge.daemon.paired_file import PairedFile
@@ -161,13 +162,31 @@ def test_screens_stay_while_the_code_of_the_config_does(
     assert through_file(path, "222222") == ()
 
 
-def test_a_file_of_an_older_program_keeps_its_screens(tmp_path: Path) -> None:
+def test_a_file_without_a_salt_lets_nobody_in(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     path = tmp_path / "paired-screens.json"
     through_file(path, "", SCREEN)
     document = json.loads(path.read_bytes())
     path.write_text(json.dumps({name: document[name] for name in ("version", "screens")}))
-    assert through_file(path, CODE) == (SCREEN,)
-    assert through_file(path, "111111") == ()
+    assert through_file(path, CODE) == ()
+    assert "screens must be paired anew" in caplog.text
+
+
+def test_who_stands_in_a_file_that_could_not_be_read_does_not_come_back(tmp_path: Path) -> None:
+    path = tmp_path / "screens.json"
+    through_file(path, CODE, SCREEN)
+    path.rename(tmp_path / "aside")
+    path.mkdir()
+    kept = PairedFile(path, CODE)
+    assert kept.read() == ()
+    # Neither replaced nor deleted can it be now.
+    kept.start()
+    wait_until(lambda: kept.problem, "the failure is noted")
+    assert "those that it names may command again: delete it" in kept.problem
+    path.rmdir()
+    (tmp_path / "aside").rename(path)
+    kept.close()
+    assert kept.problem == ""
+    assert through_file(path, CODE) == ()
 
 
 def test_practice_and_the_machine_keep_their_screens_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -175,12 +194,18 @@ def test_practice_and_the_machine_keep_their_screens_apart(tmp_path: Path, monke
     practice = paired_path(loads(PRACTICE, tmp_path))
     real = PRACTICE.replace('source = "simulated"', 'source = "device"\ndevice = "invented"')
     machine = paired_path(loads(real, tmp_path))
+    assert practice is not None
+    assert machine is not None
     assert practice.parent == machine.parent
     through_file(machine, CODE, SCREEN)
     # Practice without a code lends itself none of them, and forgets none.
     assert through_file(practice, "", OTHER) == ()
     assert through_file(machine, CODE) == (SCREEN,)
     assert through_file(practice, "") == (OTHER,)
+
+
+def test_without_a_log_no_screens_are_kept(tmp_path: Path) -> None:
+    assert paired_path(loads(f"{PRACTICE}[log]\nenabled = false\n", tmp_path)) is None
 
 
 def test_that_the_file_of_an_older_program_is_used_no_more_is_said(
@@ -241,6 +266,22 @@ def test_a_clock_that_was_once_far_ahead_pairs_nobody_for_ever() -> None:
     assert screens.is_paired(token, NOW_S)
     assert screens.see(token, NOW_S)
     assert screens.screens(NOW_S)[0].seen_s == NOW_S
+
+
+def test_a_clock_that_starts_in_1970_forgets_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("time.time", lambda: 60.0)
+    written: list[Sequence[PairedScreen]] = []
+    control = PageControl(CommandInbox(), CODE, [SCREEN], written.append)
+    token, _ = control.pair("198.51.100.9", "laptop", CODE, 1.0)
+    assert control.see(token)
+    # It commands nothing as long as it lies in the future, but is in the file.
+    assert [screen["what"] for screen in control.screens()] == ["laptop"]
+    assert SCREEN in written[-1]
+    monkeypatch.setattr("time.time", lambda: NOW_S + 60.0)
+    assert [screen["what"] for screen in control.screens()] == ["tablet"]
+    # One that was seen too long ago leaves the file at the next writing.
+    control.pair("198.51.100.9", "phone", CODE, 2.0)
+    assert [screen.what for screen in written[-1]] == ["tablet", "phone"]
 
 
 def test_one_screen_is_forgotten_or_all_and_there_are_not_too_many() -> None:

@@ -62,6 +62,46 @@ def test_undo_ends_with_the_calibration(tmp_path: Path, open_page: OpenPage) -> 
         expect(undo).not_to_contain_text("next step")
 
 
+def test_an_undo_that_a_restart_refuses_is_no_way_back_of_the_new_run(tmp_path: Path, open_page: OpenPage) -> None:
+    undone = """async (forgets) => {
+      const { commands, link } = trimbridge;
+      commands.undoStack = [{ label: "next step", address: "/do/step", tags: "i", values: [1] }];
+      link.ask = async () => (forgets && commands.forget(), "refused");
+      await commands.undo();
+      return commands.undoStack.length;
+    }"""
+    with PracticeDaemon(tmp_path, PRACTICE) as daemon:
+        page = open_page(daemon.address)
+        heard(page)
+        assert page.evaluate(undone, False) == 1
+        assert page.evaluate(undone, True) == 0
+
+
+def test_two_connections_in_turn_send_nothing_of_the_run_before(tmp_path: Path, open_page: OpenPage) -> None:
+    with PracticeDaemon(tmp_path, PRACTICE) as daemon:
+        page = open_page(daemon.address)
+        heard(page)
+        sent, answer = page.evaluate("""async () => {
+          const { link, setup } = trimbridge;
+          const [sent, loads] = [[], []];
+          let answer = null;
+          const connect = () => {
+            link.socket = { send: (packet) => sent.push(packet), close: () => null };
+            return trimbridge.reload();
+          };
+          trimbridge.load = () => new Promise((resolve) => loads.push(resolve));
+          link.isKnown = false;
+          const resolve = (said) => (answer = said);
+          link.pending.set("one", { packet: "next", resolve, sentMs: performance.now(), tries: 1 });
+          const reloads = [connect(), connect()];
+          for (const load of loads) load({ ...setup, run: "another" });
+          await Promise.all(reloads);
+          return [sent, answer];
+        }""")
+        assert sent == []
+        assert answer == "the daemon was started anew meanwhile: look whether it was done"
+
+
 def test_a_daemon_that_is_paused_does_not_answer(tmp_path: Path, open_page: OpenPage) -> None:
     with PracticeDaemon(tmp_path, PRACTICE) as daemon:
         page = open_page(daemon.address)
