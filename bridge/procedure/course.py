@@ -13,7 +13,7 @@ from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved,
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Found, Missing, Progress, Turned
 from bridge.procedure.setup import Place, Setup
-from bridge.procedure.steps import Step, belongs
+from bridge.procedure.steps import Step, step_of
 from bridge.procedure.table import TABLE, Duty, Event, State
 from bridge.procedure.trim_watch import Event as Seen
 from bridge.procedure.trim_watch import LevelMoved, TrimCut, TrimFound
@@ -103,7 +103,7 @@ class Course:
         """
         self._progress.not_logged(trim)
         self._forget(trim)
-        step = next((step for step in self._setup.steps if belongs(trim, step)), None)
+        step = step_of(trim, self._setup.steps)
         if step is None or trim.as_left_db == trim.as_found_db:
             return None
         found = Found(trim.target_vu + trim.as_found_db, trim.started_s)
@@ -111,7 +111,7 @@ class Course:
 
     def is_unlogged(self, turned: Turned) -> bool:
         """Say whether what was turned is not logged still."""
-        step = next((step for step in self._setup.steps if belongs(turned, step)), None)
+        step = step_of(turned, self._setup.steps)
         return step is not None and self._progress.unlogged(step, turned.track) is not None
 
     def withdrawn(self, trim_id: str) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from bridge.procedure.steps import Step, belongs
+from bridge.procedure.steps import Step, belongs, step_of
 from bridge.ranges import ranges
 from bridge.readings import Trim
 
@@ -118,12 +118,10 @@ class Progress:
             self._stand(record, [])
         self._withdrawn = {trim_id: [] for trim_id in withdrawn}
         for one in turned:
-            step = next((step for step in steps if belongs(one, step)), None)
+            step = step_of(one, steps)
             if step is not None:
-                found = Found(one.level_vu, 0.0, one.at_ns)
-                self.turned(step, one.track, found)
                 # What was read before the start comes before all that was read since.
-                self._of(step.adjustment, one.track).unlogged.append((step, found))
+                self._of(step.adjustment, one.track).unlogged.append((step, Found(one.level_vu, 0.0, one.at_ns)))
 
     def clear(self) -> None:
         """Begin a calibration in which nothing has been done."""

@@ -1,6 +1,6 @@
 """A step: one adjustment at one tone and one speed, for every track, with its target and tolerance."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
@@ -59,3 +59,8 @@ def belongs(trim: OfStep, step: OfStep) -> bool:
         and 1.0 / SAME_TONE_RATIO <= trim.tone_hz / step.tone_hz <= SAME_TONE_RATIO
         and (step.adjustment == "bias" or abs(trim.target_vu - step.target_vu) <= SAME_TARGET_DB)
     )
+
+
+def step_of(trim: OfStep, steps: Sequence[Step]) -> Step | None:
+    """Return the first of these steps in which a trim was made; None when it was in none of them."""
+    return next((step for step in steps if belongs(trim, step)), None)

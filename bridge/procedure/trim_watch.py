@@ -181,10 +181,7 @@ class TrimWatch:
         if evidence.now:
             self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
         for act in list(self._hands.pending.values()):
-            self._close(act, evidence.now, events)
-            # What more time would have told is not known now; that the hand was there is.
-            if events and isinstance(events[-1], MoveDropped) and may_have_changed(evidence, act, evidence.now):
-                events[-1] = TrimCut(act.track, act.as_found, evidence.start_s(act.onset))
+            self._close(act, evidence.now, events, leaving=True)
         events += [
             TrimCut(act.track, act.as_found, evidence.start_s(act.onset))
             for act in self._hands.moving.values()
@@ -413,8 +410,11 @@ class TrimWatch:
             if final or not is_unsure(evidence, act, evidence.now, self._hands.latest(act, evidence.now)):
                 self._close(act, evidence.now, events, final=final)
 
-    def _close(self, act: Act, end: int, events: list[Event], *, final: bool = True) -> None:
-        """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``."""
+    def _close(self, act: Act, end: int, events: list[Event], *, final: bool = True, leaving: bool = False) -> None:
+        """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``.
+
+        When ``leaving`` the step more time cannot tell: an act that was told of and may have changed something is cut.
+        """
         evidence, track = self.evidence, act.track
         end = min(max(end, act.left_from + 1), evidence.now)
         left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level.until)
@@ -432,7 +432,9 @@ class TrimWatch:
             if verdict != "crept":
                 evidence.own_since[track] = min(evidence.own_since[track], act.since)
             if act.told:
-                events.append(MoveDropped(track, evidence.start_s(act.onset), told_s))
+                started_s = evidence.start_s(act.onset)
+                cut = leaving and may_have_changed(evidence, act, end)
+                events.append(TrimCut(track, act.as_found, started_s) if cut else MoveDropped(track, started_s, told_s))
             return
         if behind.block > act.left_from:
             # It has turned once more, by too little to be seen at once.
