@@ -19,7 +19,8 @@ from bridge.readings import Frame, Trim
 from bridge.wire import osc
 from bridge.wire.addresses import TRIM_LOGGED
 from bridge.wire.tree import ATTRIBUTES, HOST_INFO, Tree, values_of
-from bridge.wire.udp import PAUSE_S, TURN_S, Sender, StreamPeer
+from bridge.wire.turns import pause_s
+from bridge.wire.udp import Sender, StreamPeer
 
 LISTENERS: Final = 16
 """Most WebSockets at one time."""
@@ -233,7 +234,7 @@ class OscQuery:
             understood = self._command(message.data, listener)
         # As for datagrams: whoever sends without end has a bounded share of the processor, however many they are.
         worked_s = (time.thread_time() - began_s) * len(self._listeners)
-        await asyncio.sleep(max(PAUSE_S, PAUSE_S / TURN_S * worked_s) if understood else FLOOD_PAUSE_S)
+        await asyncio.sleep(pause_s(worked_s) if understood else FLOOD_PAUSE_S)
 
     def _command(self, text: str, listener: _Listener) -> bool:
         """Do what a text message says: ``{"COMMAND": "LISTEN" or "IGNORE", "DATA": address}``."""

@@ -18,7 +18,8 @@ from typing import Final, Literal
 
 from bridge.wire.episodes import Episode
 from bridge.wire.framing import Framing, FramingError, SizeFraming, SlipFraming, with_ends, with_size
-from bridge.wire.udp import PAUSE_S, RECEIVE_BYTES, TURN_S, Sender, StreamPeer, UdpError, lookup, printable
+from bridge.wire.turns import PAUSE_S, TURN_S, pause_s
+from bridge.wire.udp import RECEIVE_BYTES, Sender, StreamPeer, UdpError, lookup, printable
 
 CONNECTIONS: Final = 32
 CONNECTIONS_A_HOST: Final = 16
@@ -249,7 +250,7 @@ class TcpServer:
         if not was_busy:
             self._worked_s = 0.0
         elif self._worked_s > TURN_S:
-            self._stopping.wait(max(PAUSE_S, PAUSE_S / TURN_S * self._worked_s))
+            self._stopping.wait(pause_s(self._worked_s))
             self._worked_s = 0.0
 
     def _accept(self, listening: socket.socket, selector: selectors.BaseSelector) -> None:

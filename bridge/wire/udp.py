@@ -2,8 +2,8 @@
 
 Sending is done by whoever has something to say, in their own thread: a send either goes into the system's buffer at
 once or is counted as lost. Receiving has a thread of its own, and not an event loop or a poll between blocks, because
-then a flood of packets costs metering nothing but a bounded share of the processor: after `TURN_S` of work the thread
-sleeps for `PAUSE_S`, and what comes meanwhile waits in the system's buffer or is dropped there, for nothing.
+then a flood of packets costs metering nothing but a bounded share of the processor (`turns`): after each turn the
+thread sleeps, and what comes meanwhile waits in the system's buffer or is dropped there, for nothing.
 """
 
 import contextlib
@@ -22,6 +22,7 @@ from typing import Final, NamedTuple, Protocol
 
 from bridge.wire.episodes import Episode
 from bridge.wire.osc import PACKET_BYTES
+from bridge.wire.turns import TURN_S, pause_s
 
 Address = tuple[str, int] | tuple[str, int, int, int]
 """As sockets have it: host and port, with flow and scope after them for IPv6."""
@@ -50,24 +51,22 @@ class StreamPeer(NamedTuple):
 Sender = Address | StreamPeer
 """Where a packet came from, and where answers and frames go."""
 
-TURN_S: Final = 0.001
-PAUSE_S: Final = 0.005
-"""Under a flood the thread works for a sixth of the time at most, so UDP and TCP together for a third, a millisecond at
-a stretch (512 frames at 96 kHz are five), and takes some 10,000 packets a second. A controller with both hands on its
-faders sends a few hundred."""
-
 RECEIVE_BYTES: Final = 1472
 """Longest packet that is taken: one Ethernet frame (1500 − 20 − 8). A command has a tenth of that."""
+
+_READ_BYTES: Final = PACKET_BYTES if sys.platform == "win32" else RECEIVE_BYTES + 1
+"""What is read of a packet: one that is too long is cut, but still too long. Windows (from memory) raises an error in
+place of cutting."""
 
 BUFFER_BYTES: Final = 1 << 20
 """What is asked of the system for either direction: the frames of 64 tracks for 100 receivers. macOS (from memory)
 sends no datagram longer than this buffer, and its default is 9216 bytes."""
 
 _COUNTS_DROPS: Final = sys.platform == "linux"
-_SO_RXQ_OVFL: Final = 40
-_DROPS: Final = struct.Struct("=I")
-_DROPS_BYTES: Final = socket.CMSG_SPACE(_DROPS.size) if _COUNTS_DROPS else 0
-"""Linux, asm-generic/socket.h: with SO_RXQ_OVFL each packet tells how many were dropped before it."""
+_SO_MEMINFO: Final = 55
+_MEMINFO: Final = struct.Struct("=9I")
+"""Linux 4.12, asm-generic/socket.h and linux/sock_diag.h: SO_MEMINFO tells nine numbers of a socket, of which the last
+is how many packets it has dropped."""
 
 _MULTICAST_ALL: Final = ((socket.AF_INET, socket.IPPROTO_IP, 49), (socket.AF_INET6, socket.IPPROTO_IPV6, 29))
 """Linux, linux/in.h and in6.h: unless these are 0, a socket hears the groups that other programs have joined."""
@@ -266,7 +265,7 @@ class UdpEndpoint:
         self._lock = threading.Lock()
         self._lost_packets = 0
         self._losing = Episode()
-        self._dropped: dict[socket.socket, int] = {}
+        self._dropped: dict[socket.AddressFamily, int] = {}
         try:
             self.address = self._bind(lookup(listen, port))
             if self.address[0] == "::":
@@ -282,8 +281,7 @@ class UdpEndpoint:
         if family == socket.AF_INET6:
             # Senders over IPv4 shall have IPv4 addresses; they have a socket of their own.
             made.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-        if _COUNTS_DROPS:
-            made.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+        if sys.platform == "linux":
             for of, level, option in _MULTICAST_ALL:
                 # That of IPv6 is younger than some kernels.
                 with contextlib.suppress(OSError):
@@ -301,7 +299,16 @@ class UdpEndpoint:
     @property
     def dropped_packets(self) -> int:
         """Packets that came faster than they were read, as far as the system says (Linux)."""
+        self._count_dropped()
         return sum(self._dropped.values())
+
+    def _count_dropped(self) -> None:
+        if _COUNTS_DROPS:
+            for family, one in self._sockets.items():
+                # A socket that is closed tells no more.
+                with contextlib.suppress(OSError):
+                    said = one.getsockopt(socket.SOL_SOCKET, _SO_MEMINFO, _MEMINFO.size)
+                    self._dropped[family] = _MEMINFO.unpack(said)[-1]
 
     def join(self, group: str, own: str, index: int) -> None:
         """Hear a multicast group as well: only where every network is listened to (RFC 1112, 7; RFC 3493, 5.2).
@@ -385,7 +392,7 @@ class UdpEndpoint:
         worked_s = -time.thread_time()
         while now_s - began_s < TURN_S:
             try:
-                packet, sender = self._read(one)
+                packet, sender = one.recvfrom(_READ_BYTES)
             except BlockingIOError:
                 return
             except OSError:
@@ -398,16 +405,7 @@ class UdpEndpoint:
                 log.exception("a packet from %s could not be handled", printable(sender))
             now_s = time.monotonic()
         # One packet may take longer than a turn. What counts is the work, not how long others have had the processor.
-        self._stopping.wait(max(PAUSE_S, PAUSE_S / TURN_S * (worked_s + time.thread_time())))
-
-    def _read(self, one: socket.socket) -> tuple[bytes, Address]:
-        if not _COUNTS_DROPS:
-            return one.recvfrom(PACKET_BYTES)
-        packet, said, _, sender = one.recvmsg(RECEIVE_BYTES + 1, _DROPS_BYTES)
-        for _, kind, value in said:
-            if kind == _SO_RXQ_OVFL:
-                self._dropped[one] = _DROPS.unpack(value)[0]
-        return packet, sender
+        self._stopping.wait(pause_s(worked_s + time.thread_time()))
 
     def stop(self) -> None:
         """Stop hearing and let go of the sockets. Never raises; also when never started."""
@@ -416,5 +414,6 @@ class UdpEndpoint:
             self._wake_in.send(b"\0")
         if self._thread is not None:
             self._thread.join(1.0)
+        self._count_dropped()
         for one in (*self._sockets.values(), self._wake_in, self._wake_out):
             one.close()

@@ -11,6 +11,7 @@ import pytest
 
 from bridge.wire import udp
 from bridge.wire.osc import encode_message
+from bridge.wire.turns import pause_s
 from bridge.wire.udp import Address, UdpDestination, UdpEndpoint, UdpError, is_loopback, printable, resolve
 from tests.wire.waiting import DEADLINE_S, wait_until
 
@@ -125,14 +126,31 @@ def test_every_packet_of_a_flood_is_heard_or_counted() -> None:
                 other.sendto(bytes(1000), endpoint.address)
             held_up.set()
             wait_until(lambda: len(heard) > 100)
-            # Each packet tells how many were dropped before it, so one more tells of all.
-            while b"last" not in heard:
-                other.sendto(b"last", endpoint.address)
-                time.sleep(0.01)
+            wait_until(lambda: len(heard) + endpoint.dropped_packets == 20_000)
             assert endpoint.dropped_packets > 0
-            assert heard.count(bytes(1000)) + endpoint.dropped_packets >= 20_000
     finally:
         endpoint.stop()
+    assert len(heard) + endpoint.dropped_packets == 20_000, "what it has counted outlives its sockets"
+
+
+def test_what_a_flood_has_lost_at_its_end_is_known_without_another_packet() -> None:
+    held_up = threading.Event()
+    endpoint = UdpEndpoint("127.0.0.1", 0)
+    endpoint.start(lambda packet, sender, now_s: bool(held_up.wait(DEADLINE_S)))
+    try:
+        with peer() as other:
+            for _ in range(20_000):
+                other.sendto(bytes(1000), endpoint.address)
+        assert endpoint.dropped_packets > 0
+    finally:
+        held_up.set()
+        endpoint.stop()
+
+
+def test_a_long_turn_is_rested_off_but_not_for_long() -> None:
+    assert pause_s(0.0) == 0.005, "never less, so that no sender has the processor to itself"
+    assert pause_s(0.002) == pytest.approx(0.010), "five sixths of the time"
+    assert pause_s(0.2) == 0.05, "a collection of garbage does not deafen it for a second"
 
 
 def test_a_destination_that_is_not_there_costs_a_count_and_one_line(caplog: pytest.LogCaptureFixture) -> None:
