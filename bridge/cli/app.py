@@ -11,6 +11,7 @@ import typer
 
 import bridge
 from bridge.cli import failures
+from bridge.cli.choice import LAST, LAST_MEANT
 
 CONFIG_NAME: Final = "trimbridge.toml"
 
@@ -186,7 +187,7 @@ def replay(
 @app.command()
 def trims(
     log: LogOption = None,
-    calibration: Annotated[str | None, typer.Option(help="Only this calibration; `last` for the newest.")] = None,
+    calibration: Annotated[str | None, typer.Option(help=f"Only this calibration; {LAST_MEANT}")] = None,
     track: Annotated[list[int] | None, typer.Option(help="Only this track; may be given again.", min=1)] = None,
     json: JsonOption = False,
 ) -> None:
@@ -199,7 +200,7 @@ def trims(
 @app.command()
 def report(
     log: LogOption = None,
-    calibration: Annotated[str, typer.Option(help="Which calibration; `last` for the newest.")] = "last",
+    calibration: Annotated[str, typer.Option(help=f"Which calibration; {LAST_MEANT}")] = LAST,
     json: JsonOption = False,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="Write a sheet for the binder instead, as HTML to be printed.")
@@ -215,7 +216,7 @@ def report(
 def export(
     log: LogOption = None,
     format_: Annotated[ExportFormat, typer.Option("--format", help="What to write.")] = ExportFormat.JSONL,
-    calibration: Annotated[str | None, typer.Option(help="Only this calibration; `last` for the newest.")] = None,
+    calibration: Annotated[str | None, typer.Option(help=f"Only this calibration; {LAST_MEANT}")] = None,
     track: Annotated[list[int] | None, typer.Option(help="Only this track; may be given again.", min=1)] = None,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="The file; by default the terminal.")] = None,
     without_withdrawn: Annotated[bool, typer.Option("--without-withdrawn", help="Leave withdrawn trims out.")] = False,

@@ -9,16 +9,14 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Final
 
-from bridge.cli.failures import FailedError
+from bridge.cli.choice import chosen
 from bridge.cli.figures import error_of, found_of, left_of, note_line, signed, time_of_day
 from bridge.cli.output_file import spare, write_whole
 from bridge.cli.tables import show_with_lines
 from bridge.log import export, queries
 from bridge.log.faults import fault_of
-from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
+from bridge.log.queries import LoggedLine, LoggedTrim, Selection
 from bridge.log.store import default_path, open_reader
-
-LAST: Final = "last"
 
 HEADINGS: Final = (
     ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", "verdict", ">settled",
@@ -35,25 +33,11 @@ def _reading(path: Path) -> Iterator[sqlite3.Connection]:
             raise fault_of(error, path) from error
 
 
-def _chosen(connection: sqlite3.Connection, calibration: str | None) -> list[LoggedCalibration]:
-    """Return all calibrations, or the one that is asked for; ``last`` stands for the newest."""
-    known = list(queries.calibrations(connection))
-    if calibration == LAST:
-        return known[-1:]
-    chosen = [one for one in known if calibration in (None, one.id)]
-    if calibration is not None and not chosen:
-        newest = f"the newest is {known[-1].id}" if known else "there is none yet"
-        raise FailedError(f"there is no calibration {calibration} in the log: {newest}")
-    return chosen
-
-
 def _select(
     connection: sqlite3.Connection, calibration: str | None, tracks: Sequence[int], with_withdrawn: bool
 ) -> Iterator[LoggedTrim]:
-    chosen = _chosen(connection, calibration)
-    if calibration == LAST:
-        calibration = chosen[-1].id if chosen else None
-    selection = Selection(calibration=calibration, tracks=frozenset(tracks) or None, with_withdrawn=with_withdrawn)
+    named = None if calibration is None else chosen(connection, calibration).id
+    selection = Selection(calibration=named, tracks=frozenset(tracks) or None, with_withdrawn=with_withdrawn)
     return queries.trims(connection, selection)
 
 
@@ -66,7 +50,7 @@ def show_trims(log: Path | None, *, calibration: str | None, tracks: Sequence[in
             print()
             return
         found = False
-        for one in _chosen(connection, calibration):
+        for one in queries.calibrations(connection) if calibration is None else (chosen(connection, calibration),):
             selection = Selection(calibration=one.id, tracks=frozenset(tracks) or None)
             items = _with_notes(queries.trims(connection, selection), queries.notes(connection, one.id))
             if items:

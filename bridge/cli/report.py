@@ -22,7 +22,7 @@ STEPS_ABREAST: Final = 3
 
 
 def show_report(log: Path | None, *, calibration: str, as_json: bool, output: Path | None = None) -> None:
-    """Print what a calibration has come to, or write it as a sheet for the binder; ``last`` stands for the newest."""
+    """Print what a calibration has come to, or write it as a sheet for the binder."""
     path = log or default_path()
     if output is not None:
         if as_json:

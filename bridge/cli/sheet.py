@@ -7,7 +7,7 @@ import sqlite3
 import tomllib
 from dataclasses import dataclass
 
-from bridge.cli.failures import FailedError
+from bridge.cli.choice import chosen
 from bridge.log import queries
 from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
 from bridge.procedure.preparation import Confirmation
@@ -54,27 +54,14 @@ class Sheet:
 
 
 def sheet_of(connection: sqlite3.Connection, calibration: str) -> Sheet:
-    """Return a calibration by its id; ``last`` stands for the newest.
+    """Return a calibration by its id or by ``last``, as `bridge.cli.choice` says.
 
     Raises
     ------
     FailedError
-        When there is none of that id.
+        When there is none of that id, or none at all.
     """
-    return _sheet(connection, _chosen(connection, calibration))
-
-
-def _chosen(connection: sqlite3.Connection, calibration: str) -> LoggedCalibration:
-    known = list(queries.calibrations(connection))
-    if not known:
-        raise FailedError("there is no calibration in the log yet")
-    if calibration == "last":
-        # The one that begins when another is finished holds nothing yet.
-        return next((one for one in reversed(known) if one.trims), known[-1])
-    found = next((one for one in known if one.id == calibration), None)
-    if found is None:
-        raise FailedError(f"there is no calibration {calibration} in the log: the newest is {known[-1].id}")
-    return found
+    return _sheet(connection, chosen(connection, calibration))
 
 
 def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sheet:

@@ -183,6 +183,34 @@ def test_trims_as_a_table_and_as_json(log: Path) -> None:
     assert trim["as_left_db"] == 0.013
 
 
+def test_last_is_the_newest_calibration_that_holds_a_trim(log: Path) -> None:
+    """Another one begins when one is finished, and holds nothing yet."""
+    with closing(Store(log)) as store, store.transaction(lambda: False) as connection:
+        begin_or_resume(connection, opening(fresh=True))
+    (trim,) = json.loads(trimbridge("trims", "--log", log, "--calibration", "last", "--json").stdout)
+    assert trim["id"].endswith("-1.1")
+    first, newer = trim["calibration"], trim["calibration"].replace("-1", "-2")
+    assert first in trimbridge("trims", "--log", log, "--calibration", "last").stdout
+    assert trimbridge("export", "--log", log, "--calibration", "last").stdout.startswith(f'{{"id": "{first}.1"')
+    assert first in trimbridge("report", "--log", log).stdout
+    # By its own name an empty one is found as well.
+    assert trimbridge("trims", "--log", log, "--calibration", newer).stdout == "no trims\n"
+    assert trimbridge("export", "--log", log, "--calibration", newer).stdout == ""
+    assert newer in trimbridge("report", "--log", log, "--calibration", newer).stdout
+    for command in ("trims", "export", "report"):
+        help_text = " ".join(trimbridge(command, "--help").stdout.split())
+        assert "`last` = the newest that holds a trim" in help_text
+        said = trimbridge(command, "--log", log, "--calibration", "19990101-1", status=1).stderr
+        assert said.endswith(f"there is no calibration 19990101-1 in the log: `last` is {first}\n")
+
+
+def test_there_is_no_last_calibration_in_an_empty_log(tmp_path: Path) -> None:
+    Store(tmp_path / "new.db").close()
+    for command in ("trims", "export", "report"):
+        done = trimbridge(command, "--log", tmp_path / "new.db", "--calibration", "last", status=1)
+        assert done.stderr == "trimbridge: there is no calibration in the log yet\n"
+
+
 def test_check_tells_what_is_good_and_what_is_bad(config: Path) -> None:
     found = json.loads(trimbridge("check", config, "--json").stdout)
     assert {"python", "config", "audio", "osc", "page", "log", "disk", "midi"} == {one["part"] for one in found}
