@@ -143,9 +143,12 @@ class Engine:
         self._clock_stepping = Episode()
         # What was turned and is not in the log because that refused.
         self._owed: list[TurnedEntry] = []
+        self._in_log = ""
+        self._ending = ""
 
     def resume(self, resumption: Resumption) -> None:
         """Go on where the log says that the calibration stands."""
+        self._in_log = resumption.calibration
         self._tell_tracks()
         self.calibration.resume(Place(resumption.step, resumption.bank))
         self._restore(resumption)
@@ -165,6 +168,10 @@ class Engine:
 
     def _resume_late(self, resumption: Resumption) -> None:
         """Take up a calibration that the log could not tell of at the start, or the one that follows a finished one."""
+        self._in_log = resumption.calibration
+        if self._ending:
+            self._say(f"{self._ending}; {resumption.calibration} begins, with step {self.calibration.place.step}")
+            self._ending = ""
         self._tell_tracks()
         if not resumption.resumed:
             # It holds nothing yet, and who stands at the machine knows best where.
@@ -305,6 +312,11 @@ class Engine:
             case TakingBackEntry(item):
                 calibration.confirmed.discard(item)
             case FinishEntry(then_begin=True):
+                count, lacking = calibration.progress.count, "; ".join(map(str, calibration.missing()))
+                self._ending = (
+                    f"calibration {self._in_log} finished: {count} trim{'' if count == 1 else 's'}, "
+                    f"{f'missing {lacking}' if lacking else 'complete'}"
+                )
                 calibration.begin_another()
                 self._submit_place(time.time_ns())
 

@@ -135,6 +135,11 @@ class Progress:
         """Id of the trim that was logged last and still stands; empty when there is none."""
         return next((trim_id for trim_id in reversed(self._ids) if trim_id not in self._withdrawn), "")
 
+    @property
+    def count(self) -> int:
+        """How many trims are in the log and stand."""
+        return sum(trim_id not in self._withdrawn for trim_id in self._ids)
+
     def await_log(self, trim: Trim) -> None:
         """Take note that a trim is on its way into the log: what was turned before is part of it."""
         account = self._of(trim.adjustment, trim.track)

@@ -260,6 +260,36 @@ def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_pa
     ]  # fmt: skip
 
 
+def test_plain_lines_tell_what_a_finished_calibration_has_come_to(ear: Ear, tmp_path: Path) -> None:
+    port = free_port()
+    more = f'destinations = ["127.0.0.1:{ear.port}"]\n'
+    config = write_config(tmp_path / "room.toml", port=port, source='source = "simulated"\n', tracks=4, more=more)
+
+    def done(address: str, *values: object) -> bool:
+        asked = ear.ask(port, address, *values)
+        wait_until(lambda: asked in ear.answers, f"{address} is answered", 60.0)
+        return ear.answers[asked] == [("/done",)]
+
+    # Without what is logged: that goes to the other stream.
+    with Daemon(config, stderr=subprocess.DEVNULL) as daemon:
+        daemon.until(lambda: ear.value("/health/source") == "running", "the source runs")
+        for tracks in ((1, 2, 3, 4), (2,)):
+            assert done("/practice/tone", 1000.0)
+            for track in tracks:
+                daemon.until(lambda track=track: done("/do/log", track), f"track {track} is logged")
+            assert done("/do/finish")
+        daemon.until(lambda: daemon.output.count("finished") == 2, "both are told")
+    records = [
+        json.loads(line) for line in trimbridge("export", "--log", config.with_suffix(".db")).stdout.splitlines()
+    ]
+    first, second = dict.fromkeys(record["calibration"] for record in records)
+    third = f"{second.rpartition('-')[0]}-3"
+    assert [line for line in daemon.output.splitlines() if "finished" in line] == [
+        f"calibration {first} finished: 4 trims, complete; {second} begins, with step 1",
+        f"calibration {second} finished: 1 trim, missing step 1: track 1, 3-4; {third} begins, with step 1",
+    ]
+
+
 # --- what a start loads ----------------------------------------------------------------------------------------------
 
 
