@@ -4,8 +4,8 @@
 import { element, put } from "./elements.js";
 import { fixedText, hzText } from "./scale.js";
 import { sheet } from "./sheet.js";
+import { stepName, WaysBack } from "./waysback.js";
 
-const UNDO = 100;
 const GAP = 6; // between buttons, as in the style
 
 const KEYS = {
@@ -27,13 +27,10 @@ const KEY_WORDS = [
 export class Commands {
   constructor(app) {
     this.app = app;
-    this.undoStack = [];
+    this.waysBack = new WaysBack(app);
     this.elements = new Map();
     this.place = null;
     document.addEventListener("keydown", (event) => this.pressed(event));
-    app.link.on("/trim/logged", (track, adjustment, found, left, spread, id) =>
-      this.push(`trim of track ${track}`, "/do/undo", "s", id),
-    );
   }
 
   get frame() {
@@ -78,6 +75,7 @@ export class Commands {
     const { may_command: mayCommand } = this.app.setup.visitor;
     const focus = this.app.focusTrack;
     const other = this.otherPath(frame);
+    const back = this.waysBack.next;
     const words = {
       back: ["Back", ""],
       next: ["Next", ""],
@@ -88,7 +86,7 @@ export class Commands {
       track: ["Track", frame.focus.track ? `at ${frame.focus.track}` : "follows"],
       hold: [frame.hold.on ? "Go on" : "Hold", ""],
       log: ["Log now", `track ${focus}`],
-      undo: ["Undo", shortened(this.undoable?.label ?? "")],
+      undo: [back ? "Undo:" : "Undo", this.waysBack.wordsOf(back)],
       note: ["Note", ""],
       sound: ["Sound", this.app.sound.isOn ? "on" : "off"],
     };
@@ -97,7 +95,7 @@ export class Commands {
       next: frame.step.number >= frame.step.count,
       bank: this.app.setup.banks.length < 2,
       path: !other,
-      undo: !this.undoable,
+      undo: !back,
     };
     for (const [name, { button, label, more }] of this.elements) {
       const [text, small] = words[name];
@@ -132,12 +130,11 @@ export class Commands {
     if (!this.app.setup.visitor.may_command) return this.app.say(this.app.setup.visitor.why_not, true);
     if (!frame) return this.app.say("no connection", true);
     if (this.app.link.silence) return this.refuse();
-    const back = frame.step.number;
     switch (name) {
-      case "next": return this.do("next step", "/do/next", "", [], ["/do/step", "i", back]);
-      case "back": return this.do("step before", "/do/back", "", [], ["/do/step", "i", back]);
+      case "next": return this.do("next step", "/do/next", "", [], this.backToStep());
+      case "back": return this.do("step before", "/do/back", "", [], this.backToStep());
       case "repeat": return this.do("repeat step", "/do/repeat", "", []);
-      case "hold": return this.do(frame.hold.on ? "go on" : "hold", "/do/hold", frame.hold.on ? "F" : "T", [], ["/do/hold", frame.hold.on ? "T" : "F"]);
+      case "hold": return this.do(frame.hold.on ? "go on" : "hold", "/do/hold", frame.hold.on ? "F" : "T", [], [frame.hold.on ? "hold again" : "go on", "/do/hold", frame.hold.on ? "T" : "F"]);
       case "log": return this.do(`log track ${this.app.focusTrack}`, "/do/log", "i", [this.app.focusTrack]);
       case "automatic": return this.focus(0);
       case "trackAfter": return this.focus(this.neighbour(1));
@@ -162,12 +159,18 @@ export class Commands {
 
   focus(track) {
     const before = this.frame.focus.track;
-    return this.do(track ? `focus on track ${track}` : "focus follows the hand", "/do/focus", "i", [track], ["/do/focus", "i", before]);
+    return this.do(track ? `focus on track ${track}` : "focus follows the hand", "/do/focus", "i", [track], [before ? `back to track ${before}` : "follow the hand", "/do/focus", "i", before]);
+  }
+
+  backToStep() {
+    const { steps } = this.app.setup;
+    const { number } = this.frame.step;
+    return [`back to ${steps[number - 1] ? stepName(steps, steps[number - 1]) : "no step"}`, "/do/step", "i", number];
   }
 
   goTo(step) {
     if (!step) return this.app.say("there is no such step on the other path", true);
-    return this.do(`step ${step.number}`, "/do/step", "i", [step.number], ["/do/step", "i", this.frame.step.number]);
+    return this.do(`step ${step.number}`, "/do/step", "i", [step.number], this.backToStep());
   }
 
   // The step on the other path that does the same: repro high at 10 kHz and sync high at 10 kHz.
@@ -180,7 +183,7 @@ export class Commands {
     return steps.sort((one, other) => Math.abs(one.tone_hz - here.tone_hz) - Math.abs(other.tone_hz - here.tone_hz))[0] ?? null;
   }
 
-  // Sends a request, says what became of it, and remembers the way back.
+  // Sends a request, says what became of it, and remembers the way back: what that is called, and its request.
   async do(label, address, tags, values, back) {
     if (this.app.link.silence) return this.refuse();
     const name = [...this.elements].find(([, { button }]) => button === document.activeElement)?.[0];
@@ -192,37 +195,25 @@ export class Commands {
     if (refusal) this.app.say(`${label}: ${refusal}`, true);
     else {
       this.app.say(`${label}: done`, false);
-      if (back) this.push(label, ...back);
+      if (back) this.waysBack.push(...back);
     }
     return !refusal;
   }
 
   forget() {
-    this.undoStack = [];
-  }
-
-  push(label, address, tags, ...values) {
-    this.undoStack.push({ label, address, tags, values });
-    if (this.undoStack.length > UNDO) this.undoStack.shift();
-  }
-
-  // What undo would take back; after a reload the newest trim of the log.
-  get undoable() {
-    const last = this.undoStack.at(-1);
-    if (last) return last;
-    const trim = this.app.newestTrim;
-    return trim ? { label: `trim of track ${trim.track}`, address: "/do/undo", tags: "s", values: [trim.id] } : null;
+    this.waysBack.forget();
   }
 
   async undo() {
-    const last = this.undoable;
+    const { waysBack } = this;
+    const last = waysBack.next;
     if (!last) return this.app.say("there is nothing to undo", true);
     if (this.app.link.silence) return this.refuse();
-    this.undoStack.pop();
-    const { undoStack } = this;
-    const isDone = await this.do(`undo ${last.label}`, last.address, last.tags, last.values);
+    waysBack.pop();
+    const { stack } = waysBack;
+    const isDone = await this.do(`undo, ${waysBack.wordsOf(last)}`, last.address, last.tags, last.values);
     // Where all was forgotten meanwhile, another run is there, which this is not the way back of.
-    if (!isDone && last.address !== "/do/undo" && undoStack === this.undoStack) undoStack.push(last);
+    if (!isDone && last.address !== "/do/undo" && stack === waysBack.stack) stack.push(last);
   }
 
   // Sheets
@@ -239,7 +230,7 @@ export class Commands {
     } else if (name === "bank") {
       const banks = setup.banks.map((bank) => ({ label: `Bank ${bank.number}`, value: bank.number, small: `tracks ${rangeText(bank.tracks)}`, isNow: bank.number === frame.bank.number }));
       const chosen = await sheet.choose("Which tracks are patched to the interface?", banks);
-      if (chosen !== null) this.do(`bank ${chosen}`, "/do/bank", "i", [chosen], ["/do/bank", "i", frame.bank.number]);
+      if (chosen !== null) this.do(`bank ${chosen}`, "/do/bank", "i", [chosen], [`back to bank ${frame.bank.number}`, "/do/bank", "i", frame.bank.number]);
     } else if (name === "step") {
       const steps = setup.steps.map((step) => ({ label: `${step.number} · ${step.adjustment}`, value: step.number, small: `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`, isNow: step.number === frame.step.number }));
       const chosen = await sheet.choose("Which step?", steps, "14rem");
@@ -249,7 +240,7 @@ export class Commands {
 
   async writeNote() {
     const text = await sheet.ask("Note for the log", "note");
-    if (text) this.do("note", "/do/note", "s", [text], ["/do/note", "s", `taken back: ${text}`.slice(0, 500)]);
+    if (text) this.do("note", "/do/note", "s", [text], ["the note", "/do/note", "s", `taken back: ${text}`.slice(0, 500)]);
   }
 
   showKeys() {
@@ -270,16 +261,6 @@ export class Commands {
   showMenu() {
     this.app.menu();
   }
-}
-
-// What fits on a button: the first words of what would be undone.
-function shortened(label) {
-  let text = "";
-  for (const word of label.replace("trim of ", "").split(" ")) {
-    if (text.length + word.length > 9) break;
-    text += ` ${word}`;
-  }
-  return text.trim().replace(/ (on|of)$/, "");
 }
 
 export function table(rows) {

@@ -3,7 +3,7 @@
 import { faults, noteFault, onFault } from "./faults.js";
 
 import { Commands } from "./commands.js";
-import { numbersOf } from "./deviation.js";
+import { isBias, numbersOf } from "./deviation.js";
 import { element, forgetPalette } from "./elements.js";
 import { Link, remembered } from "./link.js";
 import { Figure } from "./parts/figure.js";
@@ -14,7 +14,7 @@ import { Trails } from "./parts/trails.js";
 import { Trimmers } from "./parts/trimmers.js";
 import { openMenu } from "./menu.js";
 import { pairFromAddress } from "./pairing.js";
-import { levelText } from "./scale.js";
+import { levelText, outsideText, signOf } from "./scale.js";
 import { Sound } from "./sound.js";
 import { logView } from "./views/log.js";
 import { prepareView } from "./views/prepare.js";
@@ -28,7 +28,7 @@ const STATUS_PX = 42; // two lines that can be read in the hand
 const TROUBLE_MS = 50;
 const PICTURE_MS = 30;
 const FAST_MS = 25;
-const EMPTY_LOG = { trims: [], confirmations: [], lines: [], calibration: null, log: "on" };
+const EMPTY_LOG = { trims: [], turned: [], confirmations: [], lines: [], calibration: null, log: "on" };
 
 class App {
   constructor() {
@@ -75,7 +75,7 @@ class App {
     this.link.on("open", () => this.reload());
     this.link.resume(this.link.socket, true);
     this.link.on("/page/changed", () => this.readLog());
-    this.link.on("/trim/logged", (track, adjustment, found, left, spread, id) => this.logged(track, left, id));
+    this.link.on("/trim/logged", (track, adjustment, found, left, spread, id) => this.logged(track, adjustment, left, id));
     this.readLog();
     this.open(this.layout.views[0]);
     this.stayAwake();
@@ -428,16 +428,30 @@ class App {
     return this.byTrack.get(`${step} ${track}`);
   }
 
+  // Whether a track was turned since it was logged in a step, or before.
+  isTurned(track, step) {
+    return this.log.turned.some((one) => one.track === track && one.step === step);
+  }
+
   get newestTrim() {
     return this.log.trims.filter((trim) => !trim.withdrawn_by).at(-1) ?? null;
   }
 
-  // How finely the level may be told stands in the log.
-  async logged(track, left, id) {
+  // How finely the level may be told, and whether it is within its tolerance, stands in the log.
+  async logged(track, adjustment, left, id) {
     this.sound.chime();
     await this.readLog();
-    const trim = this.log.trims.find((one) => one.id === id);
-    this.say(`track ${track} logged, left at ${levelText(left, trim?.resolution_db)} dB`, false);
+    const trim = this.log.trims.find((one) => one.id === id) ?? this.judged(adjustment, left);
+    const isOutside = trim.within_tolerance === false;
+    const outside = isOutside ? outsideText(left, trim.tolerance_db, trim.resolution_db) : "";
+    this.say(`track ${track} logged, left at ${levelText(left, trim.resolution_db)} dB${outside}`, isOutside);
+  }
+
+  // Where the log cannot be read, the step that is shown judges its own trims.
+  judged(adjustment, left) {
+    const { step } = this.link.frame;
+    if (step.adjustment !== adjustment || isBias(step)) return {};
+    return { tolerance_db: step.tolerance_db, within_tolerance: signOf(left, step.tolerance_db) === "right" };
   }
 
   menu() {

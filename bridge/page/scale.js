@@ -42,6 +42,12 @@ export function levelText(levelDb, resolutionDb = 0.01, decimals = decimalsOf(re
   return `${Number(shown) === 0 ? "" : levelDb > 0 ? "+" : "−"}${shown}`;
 }
 
+// By how much a trim was left outside its tolerance: it stands behind the level that it was left at.
+export function outsideText(leftDb, toleranceDb, resolutionDb = 0.01) {
+  const by = sizeText(Math.abs(leftDb) - toleranceDb, resolutionDb);
+  return `: outside by ${Number(by) > 0 ? by : `less than ${resolutionDb}`} dB, tolerance ± ${Number(toleranceDb.toPrecision(2))} dB`;
+}
+
 export function decimalsOf(resolutionDb) {
   return resolutionDb < 0.1 ? 2 : resolutionDb < 1 ? 1 : 0;
 }

@@ -32,8 +32,8 @@ class Sheet {
     if (this.isOpen) this.dialog.close();
   }
 
-  // Resolves to the value that was chosen, to null when none was.
-  choose(title, choices, width = "9rem") {
+  // Resolves to the value that was chosen, to null when none was; ``parts`` are what is to be known before.
+  choose(title, choices, width = "9rem", parts = []) {
     let resolve;
     const chosen = new Promise((done) => (resolve = done));
     const buttons = choices.map(({ label, value, small, isNow }) =>
@@ -46,7 +46,7 @@ class Sheet {
     );
     const grid = element("div", { class: "choices" }, ...buttons);
     grid.style.setProperty("--choice", width);
-    this.open(title, [grid]).then(() => resolve(null));
+    this.open(title, [...parts, grid]).then(() => resolve(null));
     return chosen;
   }
 

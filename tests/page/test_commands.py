@@ -22,6 +22,11 @@ def step_is(page: Page, number: int) -> None:
     expect(page.locator(".step .of")).to_contain_text(f"step {number} of 3")
 
 
+def undo_is(page: Page, text: str) -> None:
+    button = page.locator("[data-command=undo]")
+    expect(button).to_have_text(re.compile(rf"^Undo:\s*{text.removeprefix('Undo: ')}$"))
+
+
 def press(page: Page, command: str) -> None:
     page.locator(f"[data-command={command}]").click()
 
@@ -63,9 +68,10 @@ def test_next_back_and_undo_of_each(page: Page) -> None:
     press(page, "next")
     step_is(page, 2)
     said(page, "next step: done")
-    expect(page.locator("[data-command=undo]")).to_contain_text("next step")
+    undo_is(page, "Undo: back to repro level")
     press(page, "undo")
     step_is(page, 1)
+    said(page, "undo, back to repro level: done")
     press(page, "next")
     step_is(page, 2)
     press(page, "back")
@@ -78,22 +84,27 @@ def test_step_bank_track_and_path_are_chosen(page: Page) -> None:
     press(page, "step")
     page.get_by_role("button", name="2 · repro high").click()
     step_is(page, 2)
+    undo_is(page, "Undo: back to repro level")
     press(page, "step")
     page.get_by_role("button", name="1 · repro level").click()
     step_is(page, 1)
+    undo_is(page, "Undo: back to repro high")
     press(page, "path")
     step_is(page, 3)
     press(page, "path")
     step_is(page, 1)
+    undo_is(page, "Undo: back to sync level")
     press(page, "bank")
     page.get_by_role("button", name="Bank 2").click()
     expect(page.locator(".progress")).to_contain_text("bank 2 of 2")
+    undo_is(page, "Undo: back to bank 1")
     expect(page.locator(".figure .track b")).to_have_text("9")
     press(page, "undo")
     expect(page.locator(".progress")).to_contain_text("bank 1 of 2")
     press(page, "track")
     page.locator("dialog").get_by_role("button", name="6").click()
     expect(page.locator(".figure .track b")).to_have_text("6")
+    undo_is(page, "Undo: follow the hand")
     press(page, "undo")
     expect(page.locator("[data-command=track]")).to_contain_text("follows")
 
@@ -108,8 +119,10 @@ def test_a_tap_on_a_column_keeps_the_focus_there(page: Page) -> None:
 def test_hold_and_repeat(page: Page) -> None:
     press(page, "hold")
     expect(page.locator(".status .may")).to_have_text("held")
+    undo_is(page, "Undo: go on")
     press(page, "hold")
     expect(page.locator(".status .may")).to_have_text("live")
+    undo_is(page, "Undo: hold again")
     press(page, "repeat")
     said(page, "repeat step: done")
 
@@ -125,8 +138,19 @@ def test_log_now_and_undo_it(page: Page) -> None:
         assert time.monotonic() < deadline_s, refusal
         page.wait_for_timeout(200)
     expect(page.locator(".progress")).to_contain_text("1 of 8 logged")
-    expect(page.locator("[data-command=undo]")).to_contain_text("track 3")
+    said(page, re.compile(r"track 3 logged, left at −1\.\d\d dB: outside by \d\.\d\d dB, tolerance ± 0\.2 dB"))
+    undo_is(page, "Undo: trim of track 3")
+    # Elsewhere the trim names its step.
+    press(page, "next")
+    step_is(page, 2)
     press(page, "undo")
+    step_is(page, 1)
+    ask(page, "/do/next", "")
+    step_is(page, 2)
+    undo_is(page, "Undo: track 3 of repro level")
+    press(page, "undo")
+    said(page, "undo, track 3 of repro level: done")
+    ask(page, "/do/back", "")
     expect(page.locator(".progress")).to_contain_text("0 of 8 logged")
 
 
@@ -305,3 +329,34 @@ def test_a_logged_trim_sounds_unlike_anything_else(feeder: Feeder, open_page: Op
     assert rising == sorted(rising)
     assert not {1320, 330, 660} & set(rising)
     expect(page.locator(".progress .said")).to_have_text("track 1 logged, left at +0.01 dB")
+
+
+@pytest.mark.parametrize(
+    ("left", "tolerance_db", "said_of_it"),
+    [
+        (-3.1, 0.2, "track 1 logged, left at −3.10 dB: outside by 2.90 dB, tolerance ± 0.2 dB"),
+        (0.203, 0.2, "track 1 logged, left at +0.20 dB: outside by less than 0.01 dB, tolerance ± 0.2 dB"),
+        (0.18, 0.2, "track 1 logged, left at +0.18 dB"),
+    ],
+)
+def test_a_trim_that_was_left_outside_its_tolerance_says_so(
+    feeder: Feeder, open_page: OpenPage, left: float, tolerance_db: float, said_of_it: str
+) -> None:
+    feeder.show([reading(1, left)], focus=1)
+    page = open_page(feeder.address)
+    page.evaluate("(left) => trimbridge.link.tell('/trim/logged', 1, 'repro level', -3.5, left, 0.02, '1')", left)
+    line = page.locator(".progress .said")
+    expect(line).to_have_text(said_of_it)
+    assert ("notice" in (line.get_attribute("class") or "")) == (abs(left) > tolerance_db)
+
+
+def test_steps_of_one_adjustment_are_told_apart_by_their_tones(feeder: Feeder, open_page: OpenPage) -> None:
+    feeder.show([reading(1)], focus=1)
+    page = open_page(feeder.address)
+    names = page.evaluate(
+        """async () => { const { stepName } = await import("/page/waysback.js");
+          const [one] = trimbridge.setup.steps;
+          const steps = [one, { ...one, tone_hz: 100 }, { ...one, adjustment: "repro high", tone_hz: 10000 }];
+          return steps.map((step) => stepName(steps, step)); }"""
+    )
+    assert names == ["repro level at 1 kHz", "repro level at 100 Hz", "repro high"]

@@ -56,19 +56,19 @@ def test_undo_ends_with_the_calibration(tmp_path: Path, open_page: OpenPage) -> 
         page = open_page(daemon.address)
         undo = page.locator("[data-command=undo]")
         page.locator("[data-command=next]").click()
-        expect(undo).to_contain_text("next step")
+        expect(undo).to_contain_text("back to repro level")
         assert ask(page, "/do/finish", "") is None
         expect(undo).to_be_disabled()
-        expect(undo).not_to_contain_text("next step")
+        expect(undo).not_to_contain_text("back to")
 
 
 def test_an_undo_that_a_restart_refuses_is_no_way_back_of_the_new_run(tmp_path: Path, open_page: OpenPage) -> None:
     undone = """async (forgets) => {
       const { commands, link } = trimbridge;
-      commands.undoStack = [{ label: "next step", address: "/do/step", tags: "i", values: [1] }];
+      commands.waysBack.stack = [{ what: "back to repro level", address: "/do/step", tags: "i", values: [1] }];
       link.ask = async () => (forgets && commands.forget(), "refused");
       await commands.undo();
-      return commands.undoStack.length;
+      return commands.waysBack.stack.length;
     }"""
     with PracticeDaemon(tmp_path, PRACTICE) as daemon:
         page = open_page(daemon.address)

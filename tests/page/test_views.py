@@ -79,9 +79,31 @@ def test_the_run_fills_and_sums_up(room: PracticeDaemon, open_page: OpenPage) ->
     expect(page.locator(".page")).to_contain_text("16 of 16 trims are logged; everything is right")
     expect(row).to_contain_text("nothing")
     page.get_by_role("button", name="Finish it").click()
-    page.locator("dialog").get_by_role("button", name="Finish it").click()
+    expect(page.locator("dialog")).to_contain_text("Nothing is missing.")
+    page.locator("dialog").get_by_role("button", name="Finish it", exact=True).click()
     # What comes after belongs to a new calibration.
     expect(page.locator(".page")).to_contain_text("0 of 16 trims are logged")
+    expect(page.locator(".page")).to_contain_text(re.compile(r"Calibration \d{8}-2\."))
+
+
+def test_whoever_finishes_knows_what_is_missing(room: PracticeDaemon, open_page: OpenPage) -> None:
+    page = open_page(room.address)
+    log_track(page, 3)
+    log_track(page, 9)
+    page.evaluate("trimbridge.commands.undo()")
+    open_view(page, "The run")
+    expect(page.locator(".page")).to_contain_text("1 of 16 trims are logged")
+    dialog = page.locator("dialog")
+    page.get_by_role("button", name="Finish it").click()
+    expect(dialog.locator(".what")).to_be_visible()
+    expect(dialog.locator("h3")).to_have_text("Without as found and as left")
+    expect(dialog.locator("li")).to_have_text("repro level: 1, 2, 4–16")
+    expect(dialog.locator(".what")).to_contain_text("It ends as it is: the log and the report name what is missing")
+    expect(dialog.locator(".what")).to_contain_text("It cannot be resumed, and this cannot be undone.")
+    dialog.get_by_role("button", name="Not yet").click()
+    expect(page.locator(".page")).to_contain_text(re.compile(r"Calibration \d{8}-1\."))
+    page.get_by_role("button", name="Finish it").click()
+    dialog.get_by_role("button", name="Finish it incomplete").click()
     expect(page.locator(".page")).to_contain_text(re.compile(r"Calibration \d{8}-2\."))
 
 

@@ -27,7 +27,7 @@ export function logView(app) {
 
 function rowOf(app, trim) {
   const [word, address, back] = trim.withdrawn_by ? ["Reinstate", "/do/reinstate", "/do/undo"] : ["Withdraw", "/do/undo", "/do/reinstate"];
-  const change = () => app.commands.do(`${word.toLowerCase()} trim of track ${trim.track}`, address, "s", [trim.id], [back, "s", trim.id]);
+  const change = () => app.commands.do(`${word.toLowerCase()} trim of track ${trim.track}`, address, "s", [trim.id], [{ trim: trim.id, track: trim.track, adjustment: trim.adjustment }, back, "s", trim.id]);
   const button = element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, "aria-label": `${word} trim ${trim.number}`, onclick: change }, word);
   const by = trim.withdrawn_by ? element("span", {}, `withdrawn by ${trim.withdrawn_by} `) : null;
   const [found, left] = [trim.as_found_db, trim.as_left_db].map((db) => levelText(db, trim.resolution_db));

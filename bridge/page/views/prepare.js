@@ -53,12 +53,12 @@ async function whoAmI() {
 
 async function confirm(app, item) {
   const who = await whoAmI();
-  if (who) app.commands.do(`confirm ${item.key}`, "/do/confirm", "ss", [item.key, who], ["/do/take_back", "ss", item.key, who]);
+  if (who) app.commands.do(`confirm ${item.key}`, "/do/confirm", "ss", [item.key, who], [`${item.key}: not so`, "/do/take_back", "ss", item.key, who]);
 }
 
 async function takeBack(app, item) {
   const who = await whoAmI();
-  if (who) app.commands.do(`take back ${item.key}`, "/do/take_back", "ss", [item.key, who], ["/do/confirm", "ss", item.key, who]);
+  if (who) app.commands.do(`take back ${item.key}`, "/do/take_back", "ss", [item.key, who], [`${item.key}: it is so`, "/do/confirm", "ss", item.key, who]);
 }
 
 export function clock(seconds) {

@@ -4,6 +4,7 @@ import { rangeText } from "../commands.js";
 import { element } from "../elements.js";
 import { decimalsOf, fixedText, hzText, levelText, sizeText } from "../scale.js";
 import { sheet } from "../sheet.js";
+import { stepName } from "../waysback.js";
 import { view } from "./prepare.js";
 
 export function runView(app) {
@@ -17,17 +18,44 @@ export function runView(app) {
     element("thead", {}, element("tr", {}, ...["State", "Step", "Target", "As found", "As left", "Missing", "Go"].map((name) => element("th", { scope: "col", class: ["Target", "As found", "As left"].includes(name) ? "number" : null }, name)))),
     element("tbody", {}, ...rows),
   );
-  return view(app, "The run", summary(app, tracks), element("div", { class: "scroll", tabindex: 0 }, table), practiceSummary(app), finish(app));
+  return view(app, "The run", summary(app, tracks), element("div", { class: "scroll", tabindex: 0 }, table), practiceSummary(app), finish(app, tracks));
 }
 
-function finish(app) {
+function finish(app, tracks) {
   const isOver = !app.log.calibration || app.log.calibration.ended_s;
   if (isOver) return null;
   return element("div", { class: "item" }, element("p", { class: "asked" }, "Is the calibration done?"),
-    element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, onclick: async () => {
-      const sure = await sheet.choose("Finish the calibration? What comes after belongs to a new one; this cannot be undone.", [{ label: "Finish it", value: true }, { label: "Not yet", value: null }]);
-      if (sure) app.commands.do("finish the calibration", "/do/finish", "", []);
-    } }, "Finish it"));
+    element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, onclick: () => askToFinish(app, tracks) }, "Finish it"));
+}
+
+// Whoever ends a calibration knows before what it will never have.
+async function askToFinish(app, tracks) {
+  await app.readLog();
+  const { steps } = app.setup;
+  const linesOf = (of) => steps.flatMap((step) => {
+    const found = of(step);
+    return found.length ? [element("li", {}, element("b", {}, `${stepName(steps, step)}: `), found.length === tracks.length ? `all ${tracks.length} tracks` : rangeText(found))] : [];
+  });
+  const list = (words, of) => {
+    const lines = linesOf(of);
+    return lines.length ? [element("h3", {}, words), element("ul", {}, ...lines)] : [];
+  };
+  const missing = list("Without as found and as left", (step) => tracks.filter((track) => !app.trimOf(track, step.number)));
+  const turned = list("Turned since they were logged", (step) => tracks.filter((track) => app.trimOf(track, step.number) && app.isTurned(track, step.number)));
+  const outside = list("Left outside their tolerance", (step) => outsideOf(trimsOf(app, step, tracks)));
+  const isIncomplete = missing.length + turned.length > 0;
+  const what = [
+    isIncomplete ? "It ends as it is: the log and the report name what is missing, for good." : "Nothing is missing.",
+    isIncomplete && !app.link.frame?.hold.on ? "What is right in the step under way and was never touched is logged first." : "",
+    "It cannot be resumed, and this cannot be undone. What comes after belongs to a new calibration.",
+  ];
+  const parts = [...missing, ...turned, ...outside, element("p", { class: "what" }, what.filter(Boolean).join(" "))];
+  const sure = await sheet.choose("Finish the calibration?", [{ label: isIncomplete ? "Finish it incomplete" : "Finish it", value: true }, { label: "Not yet", value: null }], "14rem", parts);
+  if (sure) app.commands.do("finish the calibration", "/do/finish", "", []);
+}
+
+function outsideOf(trims) {
+  return trims.filter((trim) => trim.within_tolerance === false).map((trim) => trim.track);
 }
 
 function trimsOf(app, step, tracks) {
@@ -36,8 +64,8 @@ function trimsOf(app, step, tracks) {
 
 function rowOf(app, step, tracks, now) {
   const trims = trimsOf(app, step, tracks);
-  const missing = tracks.filter((track) => !app.trimOf(track, step.number));
-  const outside = trims.filter((trim) => trim.within_tolerance === false);
+  const missing = tracks.filter((track) => !app.trimOf(track, step.number) || app.isTurned(track, step.number));
+  const outside = outsideOf(trims);
   const isDone = missing.length === 0;
   const open = element("button", { "data-asks": true, disabled: !app.setup.visitor.may_command, "aria-label": `Go to step ${step.number}`, onclick: async () => {
     await app.commands.goTo(step);
@@ -50,7 +78,7 @@ function rowOf(app, step, tracks, now) {
     element("td", {}, element("b", {}, `${step.number}  ${step.adjustment}`), element("br"), " ", element("span", { class: "whole" }, `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`)),
     element("td", { class: "number", "data-name": "target" }, ...targetOf(step)),
     element("td", { class: "number", "data-name": "as found" }, spanText(trims, "as_found_db")),
-    element("td", { class: "number", "data-name": "as left" }, spanText(trims, "as_left_db"), outside.length ? element("span", {}, element("br"), ` outside: ${rangeText(outside.map((trim) => trim.track))}`) : null),
+    element("td", { class: "number", "data-name": "as left" }, spanText(trims, "as_left_db"), outside.length ? element("span", {}, element("br"), ` outside: ${rangeText(outside)}`) : null),
     element("td", { "data-name": "missing" }, missing.length === tracks.length ? "all" : missing.length ? rangeText(missing) : "nothing"),
     element("td", { class: "act" }, open),
   );
@@ -75,7 +103,7 @@ function summary(app, tracks) {
   const { steps } = app.setup;
   const wanted = steps.length * tracks.length;
   const done = steps.reduce((sum, step) => sum + trimsOf(app, step, tracks).length, 0);
-  const outside = steps.flatMap((step) => trimsOf(app, step, tracks)).filter((trim) => trim.within_tolerance === false).length;
+  const outside = steps.flatMap((step) => outsideOf(trimsOf(app, step, tracks))).length;
   const calibration = app.log.calibration;
   const words = [`${done} of ${wanted} trims are logged`];
   if (outside) words.push(`${outside} outside their tolerance`);

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Final
 
 from bridge.log.faults import LogError, fault_of
-from bridge.log.queries import LoggedTrim, Selection, calibrations, confirmations_of, lines, trims
+from bridge.log.queries import LoggedTrim, Selection, calibrations, confirmations_of, lines, trims, turned_of
 from bridge.log.store import open_reader
 from bridge.procedure.progress import TRACKS_TOLD
-from bridge.procedure.steps import Step
+from bridge.procedure.steps import OfStep, Step, belongs
 
 JsonObject = dict[str, object]
 
@@ -28,9 +28,6 @@ CLOSED: Final = -2
 
 LINES: Final = 200
 """Most notes and events that are shown, the newest."""
-
-SAME_TONE: Final = 1.05
-"""As in `bridge.log.calibrations`: a trim belongs to the step with its adjustment and speed and this tone."""
 
 
 class History:
@@ -66,7 +63,7 @@ class History:
         return changed
 
     def document(self) -> JsonObject:
-        """Return calibration, trims, confirmations, notes and events.
+        """Return calibration, trims, what was turned since without being logged, confirmations, notes and events.
 
         Raises
         ------
@@ -74,7 +71,7 @@ class History:
             When the log cannot be read.
         """
         if self._path is None:
-            return {"log": "off", "calibration": None, "trims": [], "confirmations": [], "lines": []}
+            return _empty("off")
         try:
             return self._document(self._open())
         except sqlite3.Error as error:
@@ -99,7 +96,7 @@ class History:
             return {
                 logged.id: _centred(logged)
                 for logged in trims(connection, Selection(calibration=calibration or ""))
-                if self._step_of(logged) == step
+                if self._step_of(logged.trim) == step
             }
         except sqlite3.Error as error:
             self.close()
@@ -135,9 +132,10 @@ class History:
     def _document(self, connection: sqlite3.Connection) -> JsonObject:
         found = [known for known in calibrations(connection) if known.machine == self._machine]
         if not found:
-            return {"log": "on", "calibration": None, "trims": [], "confirmations": [], "lines": []}
+            return _empty("on")
         calibration = found[-1]
-        logged = trims(connection, Selection(calibration=calibration.id))
+        logged = list(trims(connection, Selection(calibration=calibration.id)))
+        turned = turned_of(connection, calibration.id, [one for one in logged if one.withdrawal is None])
         said = [line for line in lines(connection, calibration.id) if line.kind not in ("confirmation", TRACKS_TOLD)]
         return {
             "log": "on",
@@ -148,6 +146,7 @@ class History:
                 "ended_s": None if calibration.ended_ns is None else calibration.ended_ns / 1e9,
             },
             "trims": [self._trim(one) for one in logged],
+            "turned": [{"step": self._step_of(one), "track": one.track} for one in turned],
             "confirmations": [
                 {"item": confirmed.item, "who": confirmed.who, "at_s": confirmed.confirmed_ns / 1e9}
                 for confirmed in confirmations_of(connection, calibration.id)
@@ -160,7 +159,7 @@ class History:
         return {
             "id": logged.id,
             "number": logged.sequence,
-            "step": self._step_of(logged),
+            "step": self._step_of(logged.trim),
             "track": trim.track,
             "adjustment": trim.adjustment,
             "tone_hz": trim.tone_hz,
@@ -178,14 +177,13 @@ class History:
             "withdrawn_by": None if withdrawal is None else withdrawal.by,
         }
 
-    def _step_of(self, logged: LoggedTrim) -> int:
-        """Return the number of the step that a trim belongs to, 0 when there is none any more."""
-        trim = logged.trim
-        for number, step in enumerate(self._steps, 1):
-            is_same_tone = 1.0 / SAME_TONE <= trim.tone_hz / step.tone_hz <= SAME_TONE
-            if trim.adjustment == step.adjustment and trim.speed_ips == step.speed_ips and is_same_tone:
-                return number
-        return 0
+    def _step_of(self, done: OfStep) -> int:
+        """Return the number of the step that a trim, or what was turned, belongs to; 0 when there is none any more."""
+        return next((number for number, step in enumerate(self._steps, 1) if belongs(done, step)), 0)
+
+
+def _empty(log: str) -> JsonObject:
+    return {"log": log, "calibration": None, "trims": [], "turned": [], "confirmations": [], "lines": []}
 
 
 def _centred(logged: LoggedTrim) -> list[tuple[float, float]]:
