@@ -83,7 +83,10 @@ def run(
 
 @app.command()
 def check(config: ConfigArgument = Path(CONFIG_NAME), json: JsonOption = False) -> None:
-    """Test config, audio interface, ports, disk and log, with advice."""
+    """Test all that `run` needs, with advice: config, tones, sound, ports, log, disk, MIDI.
+
+    Exit status 0: nothing is bad; 1: something is; 2: the config is wrong.
+    """
     from bridge.cli.checks import check_config
 
     check_config(config, as_json=json)

@@ -12,6 +12,7 @@ from bridge.procedure.setup import Setup
 from bridge.sinks.oscquery import OscQuery
 from bridge.sinks.tablet.faults import PageError
 from bridge.sinks.tablet.history import History
+from bridge.sinks.tablet.listening import encryption
 from bridge.sinks.tablet.routes import Contents, Door
 from bridge.sinks.tablet.server import TabletServer
 from bridge.sinks.tablet.setup import setup_document
@@ -116,13 +117,4 @@ def _layouts(page: PageSettings) -> dict[str, dict[str, object]]:
 
 
 def _tls(page: PageSettings) -> ssl.SSLContext | None:
-    if page.certificate is None:
-        return None
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    try:
-        # A question for a passphrase would wait for ever in the background: an empty one fails at once.
-        context.load_cert_chain(page.certificate, page.certificate_key, password="")
-    except (OSError, ValueError) as error:
-        raise PageError(f"the certificate {page.certificate} cannot be used for https: {error}") from None
-    return context
+    return None if page.certificate is None else encryption(page.certificate, page.certificate_key)

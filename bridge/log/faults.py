@@ -59,6 +59,8 @@ def fault_of(error: sqlite3.Error | OSError, path: Path) -> LogError:
 
 def damaged(path: Path, finding: str) -> LogError:
     """Return the fault of a log whose pages do not fit together."""
+    # SQLite puts the name that it has for the database on a line before what it found.
+    finding = " ".join(finding.rpartition("***\n")[2].split())
     return LogError(f"the log {path} is damaged ({finding}): keep the file for recovery and name a new log")
 
 

@@ -16,6 +16,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Final, Literal
 
+from bridge.wire.binding import refusal_of
 from bridge.wire.episodes import Episode
 from bridge.wire.framing import Framing, FramingError, SizeFraming, SlipFraming, with_ends, with_size
 from bridge.wire.turns import PAUSE_S, TURN_S, pause_s
@@ -166,7 +167,7 @@ class TcpServer:
                 self._bind("0.0.0.0", port)
         except (OSError, UdpError) as error:
             self.stop()
-            reason = error.strerror if isinstance(error, OSError) else error
+            reason = refusal_of(error) if isinstance(error, OSError) else error
             raise UdpError(f"cannot listen at {listen} TCP port {port}: {reason}") from None
         self.address = (host, port)
 

@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator
 from functools import lru_cache
 from typing import Final, NamedTuple, Protocol
 
+from bridge.wire.binding import refusal_of
 from bridge.wire.episodes import Episode
 from bridge.wire.osc import PACKET_BYTES
 from bridge.wire.turns import TURN_S, pause_s
@@ -272,7 +273,7 @@ class UdpEndpoint:
                 self._bind(("0.0.0.0", self.address[1]))
         except (OSError, UdpError) as error:
             self.stop()
-            reason = error.strerror if isinstance(error, OSError) else error
+            reason = refusal_of(error) if isinstance(error, OSError) else error
             raise UdpError(f"cannot listen at {listen} port {port}: {reason}") from None
 
     def _bind(self, address: Address) -> Address:

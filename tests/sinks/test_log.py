@@ -1,9 +1,6 @@
 """The log as a sink, on real files: what is announced is on disk, and what is not is refused with the reason."""
 
-import os
 import sqlite3
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -31,6 +28,7 @@ from bridge.sinks.log import LogWriter
 from tests.log.examples import START_NS, TRIM, opening
 from tests.log.processes import DEADLINE_S, start_writing
 from tests.log.users import ordinary_user, public_directory
+from tests.system.disk import is_allowed_to_mount, small_disk
 
 ENTRY = TrimEntry(TRIM)
 
@@ -332,26 +330,7 @@ def test_a_file_that_may_not_grow_refuses_and_recovers(path: Path) -> None:
         )
 
 
-@contextmanager
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(disk)], check=True, timeout=60)
-    try:
-        yield disk
-    finally:
-        subprocess.run(["umount", str(disk)], check=True, timeout=60)
-
-
-def _is_allowed_to_mount() -> bool:
-    if sys.platform != "linux" or os.geteuid() != 0:
-        return False
-    status = Path("/proc/self/status").read_text(encoding="ascii")
-    capabilities = int(status.split("CapEff:")[1].split()[0], 16)
-    return bool(capabilities >> 21 & 1)  # CAP_SYS_ADMIN, capabilities(7)
-
-
-if _is_allowed_to_mount():
+if is_allowed_to_mount():
     # Elsewhere the check above stands for it: no user but root can make a disk that is full.
     def test_a_full_disk_refuses_and_recovers(tmp_path: Path) -> None:
         with small_disk(tmp_path) as disk, start_writing(disk / "log.db") as writing:

@@ -2,9 +2,7 @@
 
 import asyncio
 import contextlib
-import ipaddress
 import logging
-import socket
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from typing import Final
@@ -12,7 +10,7 @@ from typing import Final
 from aiohttp import web
 
 from bridge.sinks.tablet.clients import Clients
-from bridge.sinks.tablet.faults import PageError
+from bridge.sinks.tablet.listening import listening
 from bridge.sinks.tablet.pairing import PairingLinks
 from bridge.sinks.tablet.routes import Commander, Contents, Door, Routes
 from bridge.sinks.tablet.sink import TabletSink
@@ -54,7 +52,7 @@ class TabletServer:
         self._stopping: asyncio.Event | None = None
         self._ready = threading.Event()
         self.sink = TabletSink()
-        self._socket = _listening(door.listen, door.port)
+        self._socket = listening(door.listen, door.port)
         self.port: int = self._socket.getsockname()[1]
         self.links = PairingLinks(door.listen, self.port, door.scheme, door.code)
         self._routes = Routes(door, contents, commander, self._clients, self.links, self._reader)
@@ -128,19 +126,3 @@ async def _bound_connections(runner: web.AppRunner) -> None:
             continue
         for handler in list(server.connections)[CONNECTIONS:]:
             handler.force_close()
-
-
-def _listening(listen: str, port: int) -> socket.socket:
-    address = ipaddress.ip_address(listen)
-    family = socket.AF_INET if address.version == 4 else socket.AF_INET6
-    made = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        if family == socket.AF_INET6:
-            made.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 0 if listen == "::" else 1)
-        made.bind((listen, port))
-    except OSError as error:
-        made.close()
-        reason = f"{error.strerror or error}; see [page] port"
-        raise PageError(f"cannot serve the page at {listen} port {port}: {reason}") from None
-    return made
