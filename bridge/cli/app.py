@@ -83,7 +83,9 @@ def run(
 
 @app.command()
 def check(config: ConfigArgument = Path(CONFIG_NAME), json: JsonOption = False) -> None:
-    """Test all that `run` needs, with advice: config, tones, sound, ports, log, disk, MIDI.
+    """Test all that `run` needs, with advice for what is wrong.
+
+    Looks at config, tones, sound, MIDI, ports, log and disk.
 
     Exit status 0: nothing is bad; 1: something is; 2: the config is wrong.
     """
