@@ -64,6 +64,9 @@ LOG_OFF = "the log is off: nothing can be logged"
 OVERRUN_EVENT_S: Final = 10.0
 """Overruns that follow one another are one event in so long: a computer that cannot keep up has a hundred a second."""
 
+STOOD_STILL_S: Final = 1.0
+"""What is lost so soon after a standstill is lost by it: the driver may be late in telling."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -138,7 +141,10 @@ class Engine:
         )
         self._declining = Episode()
         self._overruns_told = 0
+        self._slowness_told = False
         self._overrun_event_s = -math.inf
+        self._stood_s = 0.0
+        self._stood_at_s = -math.inf
         self._clock_steps_told = 0
         self._clock_stepping = Episode()
         # What was turned and is not in the log because that refused.
@@ -196,6 +202,7 @@ class Engine:
         self.calibration.source_began(source.inputs, source.sample_rate_hz, position_s)
         self._published = 0
         self._overruns_told = 0
+        self._slowness_told = False
         self._clock_steps_told = 0
         self._patch_simulated()
         if self._health.problem:
@@ -234,6 +241,13 @@ class Engine:
             self._tell_overrun(losses)
         if losses.clock_steps > self._clock_steps_told:
             self._tell_clock_step(losses)
+
+    def stood_still(self, stood_s: float) -> None:
+        """Take note that the program did not run for a while: what was lost meanwhile is no fault of the computer."""
+        self._stood_s, self._stood_at_s = stood_s, time.monotonic()
+        text = f"the program stood still for {stood_s:.1f} s: it was stopped, or the computer slept"
+        _log.warning("%s; what was played meanwhile was not heard", text)
+        self._event("standstill", text, stood_s=round(stood_s, 1))
 
     def levels(self, levels: Levels) -> None:
         """Take the levels of one moment."""
@@ -416,10 +430,18 @@ class Engine:
 
     def _tell_overrun(self, losses: Losses) -> None:
         now_s = time.monotonic()
+        if now_s - self._stood_at_s < STOOD_STILL_S:
+            self._overruns_told = losses.overruns
+            if self._stood_s:
+                text = f"samples were lost: the program stood still for {self._stood_s:.1f} s"
+                self._event("overrun", text, overruns=losses.overruns, lost_frames=losses.frames)
+                self._stood_s = 0.0
+            return
         if now_s - self._overrun_event_s < OVERRUN_EVENT_S:
             return
         self._overrun_event_s = now_s
-        if self._overruns_told == 0:
+        if not self._slowness_told:
+            self._slowness_told = True
             _log.warning("samples were lost: the computer did not keep up with the audio interface")
         self._event("overrun", "samples were lost", overruns=losses.overruns, lost_frames=losses.frames)
         self._overruns_told = losses.overruns

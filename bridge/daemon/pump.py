@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Final
 
 from bridge.daemon.engine import Engine
+from bridge.daemon.standstill import Standstill
 from bridge.source.block import Source
 from bridge.source.faults import SourceLostError
 
@@ -159,9 +160,13 @@ class Pump:
 
     def _read(self, source: Source) -> bool:
         """Feed the engine until the source is lost or this is stopped. Return whether the source has ended."""
+        standstill = Standstill()
         try:
             while not self._stopping.is_set():
                 block = source.read(READ_S)
+                stood_s = standstill.look()
+                if stood_s:
+                    self._engine.stood_still(stood_s)
                 if block is not None:
                     self._engine.block(block)
                 self._engine.attend()

@@ -9,11 +9,14 @@ import asyncio
 import contextlib
 import logging
 import socket
+import time
 from collections import deque
 from collections.abc import Callable
 from typing import Final
 
 from aiohttp import web
+
+from bridge.wire.episodes import Episode
 
 CLIENTS: Final = 48
 """Most pages at one time: a studio has a few screens, and each costs some 120 kB a second."""
@@ -60,6 +63,7 @@ class Client:
         self._frame: bytes | None = None
         self._wake = asyncio.Event()
         self._sending_since_s: float | None = None
+        self.was_cut_off = False
         transport.set_write_buffer_limits(high=1 << 14)
         carried = transport.get_extra_info("socket")
         if carried is not None:
@@ -87,6 +91,7 @@ class Client:
 
     def cut_off(self) -> None:
         """End the connection without asking the other side."""
+        self.was_cut_off = True
         self._transport.abort()
 
     async def send(self) -> None:
@@ -122,6 +127,8 @@ class Clients:
         self._clients: set[Client] = set()
         self._last_frame: bytes | None = None
         self.cut_offs = 0
+        self.vanishings = 0
+        self._vanishing = Episode()
         self.lost_events = 0
         """Answers and trims that pages did not take. A plain number: other threads read it."""
 
@@ -131,6 +138,12 @@ class Clients:
     def lose(self) -> None:
         """Count what a page did not take."""
         self.lost_events += 1
+
+    def vanished(self, who: str) -> None:
+        """Count a connection that ended without a good-bye: a screen out of reach, switched off, or long asleep."""
+        self.vanishings += 1
+        if self._vanishing.happened(time.monotonic()):
+            _log.info("%s went away without a good-bye: %d so far; it comes back by itself", who, self.vanishings)
 
     def obstacle(self, host: str) -> str:
         """Return why no page more can be served; empty when one can."""

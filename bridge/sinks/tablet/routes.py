@@ -16,7 +16,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
-from aiohttp import WSMsgType, web
+from aiohttp import WSCloseCode, WSMsgType, web
 
 from bridge.log.faults import LogError
 from bridge.sinks.oscquery import OscQuery
@@ -298,11 +298,7 @@ class Routes:
         open_socket = web.WebSocketResponse(
             compress=False, heartbeat=HEARTBEAT_S, max_msg_size=RECEIVE_BYTES, timeout=0.5, writer_limit=1
         )
-        try:
-            await open_socket.prepare(request)
-        except ConnectionError:
-            # It went away while it was being let in.
-            return open_socket
+        await open_socket.prepare(request)
         assert isinstance(transport, asyncio.Transport)
         client = Client(open_socket, transport, host, self._clients.lose)
         loop = asyncio.get_running_loop()
@@ -330,6 +326,8 @@ class Routes:
             sending.cancel()
             with contextlib.suppress(asyncio.CancelledError, ConnectionError):
                 await sending
+        if open_socket.close_code == WSCloseCode.ABNORMAL_CLOSURE and not client.was_cut_off:
+            self._clients.vanished(f"a screen at {host}")
         return open_socket
 
 

@@ -3,9 +3,11 @@
 import asyncio
 import contextlib
 import logging
+import sys
 import threading
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import Final
+from typing import Any, Final
 
 from aiohttp import web
 
@@ -89,7 +91,13 @@ class TabletServer:
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._stopping = asyncio.Event()
-        runner = web.AppRunner(self._routes.application(), access_log=None, handle_signals=False, shutdown_timeout=0.5)
+        runner = web.AppRunner(
+            self._routes.application(),
+            logger=_Complaints(self._clients.vanished),
+            access_log=None,
+            handle_signals=False,
+            shutdown_timeout=0.5,
+        )
         await runner.setup()
         site = web.SockSite(runner, self._socket, ssl_context=self._door.tls)
         await site.start()
@@ -115,6 +123,30 @@ class TabletServer:
             if await loop.run_in_executor(self._reader, self._contents.history.has_changed):
                 self._routes.log_has_changed()
             await asyncio.sleep(LOG_WATCH_S)
+
+
+class _Complaints(logging.LoggerAdapter[logging.Logger]):
+    """What the library of the server complains of, without the connections that died while it answered them.
+
+    Those are no faults, and after a computer's sleep there may be one for each screen.
+
+    Parameters
+    ----------
+    vanished : callable
+        Takes note of one.
+    """
+
+    def __init__(self, vanished: Callable[[str], None]) -> None:
+        super().__init__(_log)
+        self._vanished = vanished
+
+    def log(self, level: int, msg: object, *args: object, **more: Any) -> None:
+        """Pass a complaint on, or count it."""
+        error = more.get("exc_info")
+        if isinstance(error if isinstance(error, BaseException) else sys.exception(), ConnectionError):
+            self._vanished("a screen that was being answered")
+        else:
+            super().log(level, msg, *args, **more)
 
 
 async def _bound_connections(runner: web.AppRunner) -> None:
