@@ -13,6 +13,7 @@ from typing import Final, Protocol
 
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.health import Counters, HealthBook, MidiHealth, NetworkHealth
+from bridge.daemon.notices import Notices
 from bridge.daemon.practice import practise
 from bridge.log.calibrations import Resumption
 from bridge.log.entries import (
@@ -33,7 +34,7 @@ from bridge.log.entries import (
 from bridge.metering.levels import Levels
 from bridge.metering.meter import Meter
 from bridge.procedure.calibration import Calibration
-from bridge.procedure.commands import Practice
+from bridge.procedure.commands import Hold, Practice
 from bridge.procedure.outcomes import (
     Accepted,
     ConfirmationToLog,
@@ -100,6 +101,8 @@ class Engine:
     networks : sequence of NetworkHealth
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
+    notices : Notices, optional
+        What happened just now, from elsewhere as well.
     say : callable
         Shows a line to whoever watches the terminal: what is in the log and no frame shows. Does not wait.
     """
@@ -116,6 +119,7 @@ class Engine:
         midi: MidiHealth | None = None,
         networks: Sequence[NetworkHealth] = (),
         asks_preparation: bool = False,
+        notices: Notices | None = None,
         say: Callable[[str], None] = lambda _line: None,
     ) -> None:
         self.calibration = Calibration(setup)
@@ -133,6 +137,7 @@ class Engine:
         self._midi = midi
         self._health = HealthBook(
             self.calibration,
+            notices=notices or Notices(),
             log=log,
             counters=counters,
             midi=midi,
@@ -149,6 +154,10 @@ class Engine:
         self._clock_stepping = Episode()
         # What was turned and is not in the log because that refused.
         self._owed: list[TurnedEntry] = []
+        # Trims that were given to the log, and those whose fate is known.
+        self._trims_given = self._trims_known = 0
+        # Who wants it held, and how many trims were given before.
+        self._holding: list[tuple[Request, int]] = []
         self._in_log = ""
         self._ending = ""
 
@@ -158,6 +167,20 @@ class Engine:
         self._tell_tracks()
         self.calibration.resume(Place(resumption.step, resumption.bank))
         self._restore(resumption)
+        self._tell_resumed(resumption)
+
+    def _tell_resumed(self, resumption: Resumption) -> None:
+        """Say where it goes on: whoever comes back after a stop, or a fall, must not begin at the beginning."""
+        if not resumption.resumed:
+            return
+        count = self.calibration.progress.count
+        step = self.calibration.step
+        where = f", step {resumption.step}: {step.adjustment} at {step.tone_hz:g} Hz" if step is not None else ""
+        self._health.resumed(
+            f"calibration {resumption.calibration} of {self._setup.machine}, "
+            f"{count} trim{'' if count == 1 else 's'} in the log{where}",
+            time.monotonic(),
+        )
 
     def _tell_tracks(self) -> None:
         """Let the log know which tracks there are: what is missing cannot be read from what is there."""
@@ -188,6 +211,7 @@ class Engine:
         else:
             self.calibration.resume(Place(resumption.step, resumption.bank))
             self._patch_simulated()
+        self._tell_resumed(resumption)
 
     def source_began(self, source: Source, position_s: float) -> None:
         """Take a source that was just started, so many seconds after the very first.
@@ -270,12 +294,15 @@ class Engine:
             self._do(request)
         if self._log is not None:
             self.take(self._log.take_results())
+            self._answer_holding()
             self._pay()
 
     def take(self, results: Sequence[Committed | Refused | Resumption]) -> None:
         """Pass on results of the log: announce what is on disk, answer who asked."""
         now_s = time.monotonic()
         for result in results:
+            if isinstance(result, Committed | Refused) and isinstance(result.entry, TrimEntry):
+                self._trims_known += 1
             match result:
                 case Resumption():
                     self._resume_late(result)
@@ -292,7 +319,7 @@ class Engine:
                     if isinstance(entry, TurnedEntry):
                         self._owed.append(entry)
                     if isinstance(tag, Request):
-                        self._health.declined(reason, now_s)
+                        self._health.declined(reason)
                         tag.answer(reason)
 
     def _not_logged(self, trim: Trim) -> None:
@@ -345,7 +372,18 @@ class Engine:
         *consequences, answer = self.calibration.handle(request.command)
         for outcome in consequences:
             self._carry_out(outcome)
+        if isinstance(request.command, Hold) and request.command.on:
+            self._holding.append((request, self._trims_given))
+            self._answer_holding()
+            return
         self._carry_out(answer, request)
+
+    def _answer_holding(self) -> None:
+        """Say that it is held when all is in the log that was left before: nothing logs itself after that was said."""
+        waits = self._log is not None and self._log.state == "writing"
+        while self._holding and not (waits and self._trims_known < self._holding[0][1]):
+            request, _ = self._holding.pop(0)
+            request.answer(None)
 
     def _carry_out(self, outcome: Outcome, request: Request | None = None) -> None:  # noqa: PLR0912 - one branch each
         """Do what an outcome asks for; whoever has asked is answered now, or when the log has committed."""
@@ -373,6 +411,8 @@ class Engine:
                 self._health.farewell = ""
                 if self._log is None:
                     self._not_logged(trim)
+                else:
+                    self._trims_given += 1
                 self._submit(TrimEntry(trim, way), request)
             case WithdrawalToLog(trim_id):
                 self._submit(WithdrawalEntry(trim_id, sender, now_ns), request)
@@ -399,7 +439,7 @@ class Engine:
         now_s = time.monotonic()
         if self._declining.happened(now_s):
             _log.warning("not done: %s from %s: %s", _spoken(request), request.sender, reason)
-        self._health.declined(reason, now_s)
+        self._health.declined(reason)
         request.answer(reason)
 
     def _patch_simulated(self) -> None:
@@ -454,6 +494,8 @@ class Engine:
         # A source that comes back may have captured its first samples before it was said to be lost for the last time.
         self._captured_ns = max(captured_ns, self._captured_ns + 1)
         frame = self.calibration.frame(self.health(), self._captured_ns)
+        if self._holding:
+            frame = replace(frame, held=False)
         tape_time = self._midi.tape_time if self._midi else ""
         if tape_time:
             frame = replace(frame, tape_time=tape_time)

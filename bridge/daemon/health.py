@@ -1,8 +1,9 @@
 """How the daemon is: what goes wrong in; counts, and the one line that matters most now, out."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final, Protocol
 
+from bridge.daemon.notices import Notices
 from bridge.procedure.calibration import Calibration
 from bridge.procedure.preparation import outstanding
 from bridge.readings import Health, MidiState
@@ -12,6 +13,9 @@ from bridge.source.device import Device
 
 DECLINED_S: Final = 6.0
 """How long a command that was not done is said: whoever has pressed a pedal needs to look up."""
+
+RESUMED_S: Final = 60.0
+"""How long is said where a calibration goes on: from the start of the program to a look at the page."""
 
 ALL_ZERO: Final = (
     "every input is exactly zero, not even noise: see what is connected and patched; on macOS, allow the microphone"
@@ -80,12 +84,15 @@ class HealthBook:
         MIDI among them; what is wrong with an earlier one hides what is wrong with those after it.
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
+    notices : Notices
+        What happened just now.
     """
 
     def __init__(
         self,
         calibration: Calibration,
         *,
+        notices: Notices,
         log: LogWriter | None,
         counters: Sequence[Counters],
         midi: MidiHealth | None,
@@ -102,8 +109,9 @@ class HealthBook:
         self._losses = 0
         self._before = Losses()  # of the sources of this run that are gone
         self._ended = False
-        self._declined = ""
-        self._declined_s = 0.0
+        self._notices = notices
+        self._resumed = ""
+        self._resumed_until_s = 0.0
         self._declined_commands = 0
         self.problem = ""
         """Why there is no source; empty when there is one."""
@@ -127,10 +135,13 @@ class HealthBook:
         """Take note that a recording is over."""
         self._ended = True
 
-    def declined(self, reason: str, now_s: float) -> None:
-        """Take note of a command that was not done; ``now_s`` is monotonic."""
-        self._declined = f"not done: {reason}"
-        self._declined_s = now_s
+    def resumed(self, where: str, now_s: float) -> None:
+        """Take note that a calibration goes on, and where; ``now_s`` is monotonic."""
+        self._resumed, self._resumed_until_s = f"resumed: {where}", now_s + RESUMED_S
+
+    def declined(self, reason: str) -> None:
+        """Take note of a command that was not done."""
+        self._notices.say(f"not done: {reason}", DECLINED_S)
         self._declined_commands += 1
 
     @property
@@ -159,17 +170,33 @@ class HealthBook:
 
     def _message(self, now_s: float) -> str:
         """Return the one line that matters most."""
-        declined = self._declined if self._declined and now_s - self._declined_s < DECLINED_S else ""
+        log = self._log.problem if self._log else ""
+        networks = [network.problem for network in self._networks if network.problem]
+        news = self._news(now_s, (self.problem, log, *networks))
         return (
             self.problem
-            or (self._log.problem if self._log else "")
-            or declined
+            or log
+            or news
+            or (self._resumed if now_s < self._resumed_until_s else "")
             or self.farewell
+            or self._unlogged()
             or self._calibration.notice
             or self._silent()
             or self._unprepared()
-            or next((network.problem for network in self._networks if network.problem), "")
+            or next(iter(networks), "")
         )
+
+    def _news(self, now_s: float, wrong: Iterable[str]) -> str:
+        """Return what happened just now, unless it is what is wrong: that is said for as long as it is so."""
+        news = self._notices.line(now_s)
+        if any(problem and problem in news for problem in wrong):
+            self._notices.forget()
+            return ""
+        return news
+
+    def _unlogged(self) -> str:
+        unlogged = self._calibration.unlogged
+        return f"turned and not logged: {unlogged}" if unlogged else ""
 
     def _silent(self) -> str:
         return ALL_ZERO if isinstance(self._source, Device) and self._source.all_zero else ""

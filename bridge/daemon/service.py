@@ -13,6 +13,7 @@ from bridge.config.settings import Settings
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import Engine, Viewer
 from bridge.daemon.midi import Midi
+from bridge.daemon.notices import Notices
 from bridge.daemon.osc import Osc, announcer
 from bridge.daemon.page import Page
 from bridge.daemon.pump import Pump
@@ -93,6 +94,10 @@ class Service:
     def _start(self) -> None:
         settings = self._settings
         setup = setup_of(settings)
+        notices = Notices()
+        program = logging.getLogger("bridge")
+        program.addHandler(notices)
+        self._stages.callback(program.removeHandler, notices)
         viewers = list(self._viewers)
         # Whatever can be taken by another program comes first: a start that fails shall leave no calibration behind.
         if settings.osc.enabled:
@@ -125,6 +130,7 @@ class Service:
             # Who may command comes first. A receiver that is switched off is common, and hides nothing else.
             networks=[one for one in (self.page, midi, announcing, self.osc) if one is not None],
             asks_preparation=self.asks_preparation,
+            notices=notices,
             say=self._say,
         )
         if log is not None:

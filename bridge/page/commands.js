@@ -252,8 +252,11 @@ export class Commands {
     if (!step) return sheet.show("Target", element("p", {}, "There are no steps: add [[step]] tables to the config."));
     const terms = Object.entries(step.terms_db).map(([name, db]) => [name.replace("_", " "), `${fixedText(db)} dB`]);
     const parts = [table([...terms, ["target", `${fixedText(step.target_vu)} VU`], ["uncertainty", `± ${step.uncertainty_db.toFixed(2)} dB`], ["tolerance", `± ${step.tolerance_db} dB`]])];
-    for (const warning of step.warnings)
-      parts.push(element("div", { class: "caution" }, element("h3", {}, warning.message), element("p", {}, warning.advice)));
+    for (const advice of new Set(step.warnings.map((warning) => warning.advice))) {
+      // What is good for several of them is said once, behind them all.
+      const messages = step.warnings.filter((warning) => warning.advice === advice).map((warning) => element("h3", {}, warning.message));
+      parts.push(element("div", { class: "caution" }, ...messages, element("p", {}, advice)));
+    }
     for (const advice of step.advice) parts.push(element("p", { class: "advice" }, advice));
     sheet.show(`${step.adjustment} at ${hzText(step.tone_hz)}, ${step.speed_ips} in/s`, ...parts);
   }

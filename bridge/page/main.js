@@ -374,7 +374,7 @@ class App {
   }
 
   say(text, isRefusal) {
-    this.said = { text, isRefusal };
+    this.said = { text, isRefusal, ms: performance.now() };
     this.repaint();
     if (!text.endsWith("…")) this.spoken.textContent = text;
     clearTimeout(this.sayTimer);

@@ -46,6 +46,7 @@ from bridge.procedure.progress import Missing, Progress, Record, Turned
 from bridge.procedure.setup import Place, Setup
 from bridge.procedure.steps import Step
 from bridge.procedure.visit import Moment
+from bridge.ranges import ranges
 from bridge.readings import Frame, Health, Trim
 
 NOT_PRACTICE: Final = "this is no simulated recorder: the hand has to turn it"
@@ -109,6 +110,13 @@ class Calibration:
     def missing(self) -> tuple[Missing, ...]:
         """Return what is not yet in the log."""
         return self._course.missing()
+
+    @property
+    def unlogged(self) -> str:
+        """What was turned and is not logged since, a few words; empty when nothing was."""
+        setup = self._setup
+        turned = self.progress.unlogged_of(setup.steps, setup.tracks)
+        return "; ".join(f"{setup.steps[one.step - 1].adjustment} {ranges(one.tracks)}" for one in turned)
 
     # -- what the log says
 

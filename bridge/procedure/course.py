@@ -17,11 +17,9 @@ from bridge.procedure.steps import Step, step_of
 from bridge.procedure.table import TABLE, Duty, Event, State
 from bridge.procedure.trim_watch import Event as Seen
 from bridge.procedure.trim_watch import LevelMoved, TrimCut, TrimFound
-from bridge.procedure.visit import Moment, Unverified, Visit, turned_of
+from bridge.procedure.unverified import Unverified, why_unverified
+from bridge.procedure.visit import Moment, Visit, turned_of
 from bridge.readings import Trim
-
-MOST_NAMED: Final = 6
-"""More tracks than this are counted, not named, in what is said when a step is left."""
 
 LEADS: Final[frozenset[Event]] = frozenset(
     ("tape leads on", "act seen", "act cut", "step asked", "repeat asked", "bank asked", "log asked", "finish asked")
@@ -208,12 +206,10 @@ class Course:
     def _verify(self, visit: Visit, watch: HandsFree) -> list[Outcome]:
         verdicts = visit.verified(watch.steady(), self.now)
         outcomes: list[Outcome] = [self._to_log(verdict) for verdict in verdicts if isinstance(verdict, Trim)]
-        unverified = [f"track {one.track} {one.why}" for one in verdicts if isinstance(one, Unverified)]
-        if unverified:
-            more = [f"and {len(unverified) - MOST_NAMED} more"] if len(unverified) > MOST_NAMED else []
+        why = why_unverified(one for one in verdicts if isinstance(one, Unverified))
+        if why:
             step = visit.step
-            said = ", ".join(unverified[:MOST_NAMED] + more)
-            outcomes.append(Told(f"{step.adjustment} at {step.tone_hz:g} Hz is left: {said}"))
+            outcomes.append(Told(f"{step.adjustment} at {step.tone_hz:g} Hz is left: {why}"))
         return outcomes
 
     def _log_by_hand(self, visit: Visit, track: int) -> Outcome:

@@ -95,6 +95,8 @@ class Progress:
         self._accounts: dict[tuple[str, int], _Account] = {}
         self._ids: list[str] = []
         self._withdrawn: dict[str, _Unlogged] = {}
+        self._unlogged: tuple[Missing, ...] = ()
+        self._unlogged_at = 0
         self.revision = 0
         """Rises with every change."""
 
@@ -206,6 +208,17 @@ class Progress:
         """Return what a track read before its trimmer was turned without being logged; None when it was not."""
         unlogged = (found for of_step, found in self._of(step.adjustment, track).unlogged if of_step == step)
         return min(unlogged, key=_at_s, default=None)
+
+    def unlogged_of(self, steps: Sequence[Step], tracks: Sequence[int]) -> tuple[Missing, ...]:
+        """Return the steps in which one of these tracks was turned without being logged, and which tracks were."""
+        if self._unlogged_at != self.revision:
+            self._unlogged_at = self.revision
+            turned = (
+                (number, tuple(track for track in tracks if self.unlogged(step, track) is not None))
+                for number, step in enumerate(steps, start=1)
+            )
+            self._unlogged = tuple(Missing(number, found) for number, found in turned if found)
+        return self._unlogged
 
     def standing(self, step: Step, track: int) -> tuple[Trim, ...]:
         """Return the trims of a track that stand in the log for a step, the oldest first."""

@@ -22,6 +22,7 @@ from bridge.procedure.progress import Found, Progress, Turned
 from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
 from bridge.procedure.trim_watch import TrimCut, TrimFound
+from bridge.procedure.unverified import CHANGED, DRIFTED, SILENT, TURNED, UNSEEN, UNSTEADY, Unverified
 from bridge.readings import Trim, TrimKind
 from bridge.tape.machine import path_of
 
@@ -74,14 +75,6 @@ class Left:
     def of(cls, settled: Settled, level_vu: float) -> Self:
         """Return what a settled level says; ``level_vu`` is that level in VU."""
         return cls(level_vu, settled.spread_db, settled.standard_error_db)
-
-
-@dataclass(frozen=True, slots=True)
-class Unverified:
-    """A track that nobody has touched and that was not verified; ``why`` is a few words."""
-
-    track: int
-    why: str
 
 
 class Visit:
@@ -208,9 +201,9 @@ class Visit:
         if not self._found:
             # Without a tone on any track there is nothing to say: the step was passed over.
             return None
-        why = self._why_not(place, steady)
-        if why or steady is None:
-            return Unverified(track, why)
+        obstacle = self._obstacle(place, steady)
+        if obstacle is not None or steady is None:
+            return obstacle
         left_vu = step.target_vu + steady.level_db
         first = self._found[place]
         # What has changed too little to be seen as it did is not what it was found at.
@@ -218,21 +211,21 @@ class Visit:
         found = Found(left_vu, steady.from_s) if same else first
         return self._trim("verified", place, found, Left.of(steady, left_vu), steady.to_s, now)
 
-    def _why_not(self, place: int, steady: Settled | None) -> str:
-        """Say why an untouched track cannot be verified; empty when it can."""
-        step, first = self.step, self._found.get(place)
-        if self._progress.unlogged(step, self._bank.tracks[place]) is not None:
-            return "was turned and is not logged"
+    def _obstacle(self, place: int, steady: Settled | None) -> Unverified | None:
+        """Say why an untouched track cannot be verified; None when it can, which asks for a steady level."""
+        step, first, track = self.step, self._found.get(place), self._bank.tracks[place]
+        if self._progress.unlogged(step, track) is not None:
+            return Unverified(track, TURNED)
         if first is None:
-            return "carries no tone"
+            return Unverified(track, SILENT)
         if steady is None:
-            return "was not steady for long enough"
+            return Unverified(track, UNSTEADY)
         if abs(steady.level_db) > step.tolerance_db:
-            return f"reads {steady.level_db:+.2f} dB and was not seen to be turned"
+            return Unverified(track, UNSEEN, (steady.level_db,))
         changed_db = step.target_vu + steady.level_db - first.level_vu
         if abs(changed_db) > step.tolerance_db + SAME_SPREADS * steady.spread_db:
-            return f"has changed by {changed_db:+.2f} dB unseen"
-        return ""
+            return Unverified(track, CHANGED, (changed_db,))
+        return None
 
     def _drifted(self, track: int, steady: Settled | None) -> Unverified | None:
         """Say that a track is not right any more though nobody was seen to turn it."""
@@ -241,8 +234,7 @@ class Visit:
             return None
         if not standing or not standing[-1].within_tolerance:
             return None
-        left_db = standing[-1].as_left_db
-        return Unverified(track, f"reads {steady.level_db:+.2f} dB now and was left at {left_db:+.2f} dB")
+        return Unverified(track, DRIFTED, (steady.level_db, standing[-1].as_left_db))
 
     def forget(self, trim: Trim) -> None:
         """Take note that a trim is not in the log, or withdrawn: the next one by hand begins where that one began."""

@@ -244,6 +244,37 @@ def test_a_turn_of_a_practice_trimmer_is_followed_and_logged(page: Page) -> None
     expect(row.locator("svg.trail")).to_be_visible()
 
 
+def test_what_is_turned_while_held_is_said_and_missing(page: Page) -> None:
+    heard(page)
+    press(page, "hold")
+    expect(page.locator(".status .may")).to_have_text("held")
+    # What is turned before the tone has stood for some seconds has no as found.
+    page.evaluate(
+        """async () => {
+          const { s } = trimbridge.link.frame.tone;
+          while (!(trimbridge.link.frame.tone.s > s + 9)) await new Promise((done) => setTimeout(done, 100));
+        }"""
+    )
+    for _ in range(4):
+        assert ask(page, "/practice/turn", "isf", 4, "repro level", 0.02) is None
+    expect(page.locator(".progress .said")).to_have_text("track 4 was turned while held: not logged", timeout=30_000)
+    assert float(page.locator(".progress .said").evaluate("(one) => parseFloat(getComputedStyle(one).fontSize)")) >= 28
+    page.evaluate("trimbridge.open('run')")
+    page.get_by_role("button", name="Finish it").click()
+    dialog = page.locator("dialog")
+    expect(dialog.locator(".what")).to_be_visible()
+    expect(dialog.locator("li").first).to_contain_text("repro level: ")
+    dialog.get_by_role("button", name="Not yet").click()
+    # It stands until it is logged.
+    page.evaluate("trimbridge.open('trim')")
+    expect(page.locator(".progress .said")).to_have_text("turned and not logged: repro level 4", timeout=30_000)
+    deadline_s = time.monotonic() + 30
+    while refusal := ask(page, "/do/log", "i", 4):
+        assert time.monotonic() < deadline_s, refusal
+        page.wait_for_timeout(200)
+    expect(page.locator(".progress .said")).not_to_contain_text("turned and not logged", timeout=30_000)
+
+
 def test_a_request_without_an_answer_is_sent_again_and_done_once(feeder: Feeder, open_page: OpenPage) -> None:
     feeder.show([reading(1)], focus=1)
     page = open_page(feeder.address)

@@ -51,6 +51,27 @@ def test_undo_does_not_reach_into_the_calibration_before(tmp_path: Path, open_pa
         assert log.execute("SELECT count(*) FROM calibrations").fetchone() == (2,)
 
 
+def test_where_a_calibration_goes_on_after_a_crash_is_said(tmp_path: Path, open_page: OpenPage) -> None:
+    port = free_tcp_port()
+    with PracticeDaemon(tmp_path, PRACTICE, port=port) as first:
+        page = open_page(first.address)
+        heard(page)
+        deadline_s = time.monotonic() + 60
+        while refusal := ask(page, "/do/log", "i", 3):
+            assert time.monotonic() < deadline_s, refusal
+            page.wait_for_timeout(200)
+        assert ask(page, "/do/step", "i", 3) is None
+        expect(page.locator(".step .name")).to_contain_text("sync level")
+        first.stop(signal.SIGKILL)
+    expect(page.locator("#band")).to_contain_text("not live")
+    with PracticeDaemon(tmp_path, PRACTICE, port=port):
+        said = page.locator(".progress .said")
+        expect(said).to_contain_text("resumed: calibration ", timeout=30_000)
+        expect(said).to_contain_text(
+            "of Lantern Street practice room (simulated), 1 trim in the log, step 3: sync level at 1000 Hz"
+        )
+
+
 def test_undo_ends_with_the_calibration(tmp_path: Path, open_page: OpenPage) -> None:
     with PracticeDaemon(tmp_path, PRACTICE) as daemon:
         page = open_page(daemon.address)

@@ -402,6 +402,35 @@ def test_what_is_read_from_two_metres_is_large(feeder: Feeder, open_page: OpenPa
     assert size_px(page, ".progress .rest") >= 34
 
 
+@pytest.mark.parametrize(("width", "height", "least_px"), [(1180, 820, 28), (820, 1180, 28), (390, 844, 17)])
+def test_what_has_just_happened_is_said_large_and_the_newest_first(
+    feeder: Feeder, open_page: OpenPage, width: int, height: int, least_px: float
+) -> None:
+    standing = Health(message="not confirmed yet: heads cleaned")
+    feeder.show(EIGHT, focus=1, health=standing)
+    page = open_page(feeder.address, width, height)
+    said = page.locator(".progress .said")
+    expect(said).to_have_text(standing.message)
+    standing_px = size_px(page, ".progress .said")
+    page.evaluate("trimbridge.say('next step: done', false)")
+    expect(said).to_have_text("next step: done")
+    # What comes after it is newer.
+    feeder.show(EIGHT, focus=1, health=Health(message="track 3 was turned while held: not logged"))
+    expect(said).to_have_text("track 3 was turned while held: not logged")
+    expect(said).to_have_class(re.compile("notice"))
+    assert size_px(page, ".progress .said") >= max(least_px, standing_px)
+    # What stood before stands as before.
+    feeder.show(EIGHT, focus=1, health=standing)
+    page.evaluate("trimbridge.silence()")
+    expect(said).to_have_text(standing.message)
+    assert size_px(page, ".progress .said") == standing_px
+    # A refusal answers whoever looks at this screen.
+    page.evaluate("trimbridge.say('step 77: there is no step 77', true)")
+    feeder.show(EIGHT, focus=1, health=Health(message="samples were lost"))
+    expect(page.locator(".figure .track b")).to_have_text("1")
+    expect(said).to_have_text("step 77: there is no step 77")
+
+
 def test_a_track_that_is_right_and_not_logged_waits(feeder: Feeder, open_page: OpenPage) -> None:
     tracks = [reading(1, 0.7), reading(2, 0.1, "settling"), reading(3, -0.7), reading(4, state="quiet")]
     feeder.show(tracks, focus=1)

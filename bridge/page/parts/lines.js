@@ -4,6 +4,9 @@ import { isBias, isOtherTone } from "../deviation.js";
 import { element, put } from "../elements.js";
 import { fixedText, hzText, timeText } from "../scale.js";
 
+const NEWS_MS = 15000; // as long as the daemon says what happened just now
+const MOMENTARY = ["large", "alone large", "", "alone", "alone small", "long"];
+
 export class StepLine {
   constructor(app) {
     this.app = app;
@@ -84,7 +87,7 @@ export class Progress {
     this.element = element("section", { class: "part progress", "aria-label": "Progress" }, this.settled, this.rest, this.said);
   }
 
-  paint(frame) {
+  paint(frame, track, nowMs) {
     const numbers = frame.tracks.map((track) => track.number);
     const open = numbers.filter((track) => this.app.openTracks.has(track));
     const bank = this.app.setup.banks.length > 1 ? `bank ${frame.bank.number} of ${this.app.setup.banks.length} · ` : "";
@@ -92,9 +95,23 @@ export class Progress {
     put(this.rest, open.length ? `next: track ${this.app.nextTrack}` : "all done here");
     const { said, isMute } = this.app;
     const message = isMute ? "" : frame.health.message ?? "";
-    // What is said for a moment may take the place of the progress, what stays may not.
-    if (said.text) this.say(said.text, said.isRefusal, ["", "alone", "alone small", "long"]);
+    const isNews = this.isNews(message, nowMs);
+    // The newest is what is said, but a refusal answers whoever looks at this screen. What is said for a moment may take
+    // the place of the progress, large; what stays may not.
+    if (said.text && !(isNews && this.sinceMs > said.ms && !said.isRefusal)) this.say(said.text, said.isRefusal, MOMENTARY);
+    else if (isNews) this.say(message, true, MOMENTARY);
     else this.say(message, Boolean(message), ["", "small", "alone", "alone small", "long"]);
+  }
+
+  // Whether a message of the daemon has come while this page was open, and was not just covered by another one.
+  isNews(message, nowMs) {
+    if (message !== this.message) {
+      const isBack = message === this.under || this.message === undefined;
+      this.under = message ? this.message : "";
+      this.message = message;
+      this.sinceMs = isBack ? -Infinity : nowMs;
+    }
+    return Boolean(message) && nowMs - this.sinceMs < NEWS_MS;
   }
 
   // Beside the progress or under it, in small letters, in its place: the first in which it fits, so that it covers no

@@ -1,0 +1,97 @@
+"""What the terminal warns of is said on the page, too: the newest, for a while, and not beside what stands anyway."""
+
+import logging
+import time
+from pathlib import Path
+
+import pytest
+
+from bridge.config.load import loads
+from bridge.daemon.health import DECLINED_S, RESUMED_S
+from bridge.daemon.notices import TOLD_S, Notices
+from bridge.daemon.service import Service
+from bridge.procedure.commands import GoToStep
+from tests.daemon.performing import Daemon
+from tests.daemon.test_engine import CONFIG, Stumbling
+from tests.wire.waiting import wait_until as wait_for
+
+log = logging.getLogger("bridge.somewhere")
+
+
+class Wide(Stumbling):
+    """The same for a bank of eight."""
+
+    inputs = tuple(range(1, 9))  # type: ignore[assignment]
+
+
+def test_the_newest_is_said_for_a_while() -> None:
+    notices = Notices()
+    now_s = time.monotonic()
+    notices.say("the first", 5.0)
+    notices.say("the second", TOLD_S)
+    assert notices.line(now_s + TOLD_S - 0.1) == "the second"
+    assert notices.line(time.monotonic() + TOLD_S) == ""
+    notices.say("the third", 5.0)
+    notices.forget()
+    assert notices.line(now_s) == ""
+
+
+def test_every_warning_of_the_program_reaches_the_frames_while_it_runs(tmp_path: Path) -> None:
+    config = f"{CONFIG}[osc]\nenabled = false\n[log]\nenabled = false\n[page]\nenabled = false\n"
+    service = Service(loads(config, tmp_path / "c.toml"), config, make_source=Stumbling)
+    service.start()
+    try:
+        said = service._engine.health
+        # This source loses samples, which is told once.
+        wait_for(lambda: "samples were lost" in said().message)
+        log.info("nothing to worry about")
+        assert "samples were lost" in said().message
+        log.warning("track %d was turned while held: not logged", 3)
+        assert said().message == "track 3 was turned while held: not logged"
+    finally:
+        service.stop()
+    log.warning("nobody hears this any more")
+    assert service._engine.health().message == "track 3 was turned while held: not logged"
+
+
+def test_what_is_wrong_is_not_said_again_when_it_is_mended(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path / "log.db")
+    engine, book = daemon.engine, daemon.engine._health
+    engine.source_began(Wide(), 0.0)
+    engine.source_lost("its lead was pulled")
+    book._notices.emit(logging.LogRecord("bridge", logging.ERROR, "", 0, "source lost: its lead was pulled", (), None))
+    assert engine.health().message == "its lead was pulled"
+    engine.source_began(Wide(), 1.0)
+    assert engine.health().message == ""
+    daemon.close()
+
+
+def test_a_command_that_is_not_done_is_said_for_six_seconds(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path / "log.db")
+    assert daemon.ask(GoToStep(77)) is not None
+    book = daemon.engine._health
+    assert book.now(time.monotonic()).message.startswith("not done: there is no step 77")
+    assert book.now(time.monotonic() + DECLINED_S).message == ""
+    daemon.close()
+
+
+@pytest.mark.parametrize("logged", [0, 1])
+def test_where_a_calibration_goes_on_is_said_once(tmp_path: Path, logged: int) -> None:
+    first = Daemon(tmp_path / "log.db")
+    assert first.engine.health().message == ""
+    assert first.ask(GoToStep(2)) is None
+    first.die()
+    second = Daemon(tmp_path / "log.db", at_ns=first.began_ns + 10**9)
+    assert second.resumption is not None
+    book = second.engine._health
+    assert book.now(time.monotonic()).message == (
+        f"resumed: calibration {second.resumption.calibration} of Tidemark sixteen-track (invented), "
+        "0 trims in the log, step 2: repro high at 10000 Hz"
+    )
+    if logged:
+        # What happens then is newer, and what was said before is said on.
+        second.ask(GoToStep(77))
+        assert book.now(time.monotonic()).message.startswith("not done")
+        assert book.now(time.monotonic() + DECLINED_S).message.startswith("resumed: ")
+    assert book.now(time.monotonic() + RESUMED_S).message == ""
+    second.die()
