@@ -15,7 +15,7 @@ from typing import get_args
 import pytest
 
 from bridge.config.midi_settings import MidiCommand
-from tests.cli.program import NO_INTERFACE, PROGRAM, ROOT, commands, trimbridge
+from tests.cli.program import NO_INTERFACE, PROGRAM, ROOT, commands, help_of, trimbridge
 from tests.system.daemon import Daemon, Ear, free_port, write_config
 from tests.system.jack import wait_until
 from tests.system.sound import tones
@@ -70,7 +70,7 @@ def test_every_command_has_a_help_text() -> None:
     overview = trimbridge("--help").stdout
     assert "..." not in overview.partition("Commands:")[2], "a summary is cut short"
     for name in commands():
-        said = trimbridge(name, "--help").stdout
+        said = help_of(name)
         usage, _, rest = said.partition("\n\n")
         assert name in usage
         summary = rest.partition("\n\n")[0].strip()
@@ -81,7 +81,7 @@ def test_every_command_has_a_help_text() -> None:
 
 
 def test_the_help_of_learn_names_every_command_what_it_changes_and_how_to_quit() -> None:
-    said = " ".join(trimbridge("learn", "--help").stdout.split())
+    said = " ".join(help_of("learn").split())
     commands_named = re.search(r"It can do: (.*?)\.", said)
     assert commands_named
     for command in get_args(MidiCommand):
@@ -101,7 +101,7 @@ def test_every_table_comes_as_json_too(room: Path) -> None:
         "trims": ("trims", "--log", "room.db"),
         "report": ("report", "--log", "room.db"),
     }
-    assert set(wanted) == {name for name in commands() if "--json" in trimbridge(name, "--help").stdout}
+    assert set(wanted) == {name for name in commands() if "--json" in help_of(name)}
     for words in wanted.values():
         assert json.loads(trimbridge(*in_room(words, room), "--json").stdout)
 

@@ -4,16 +4,18 @@
 """
 
 import os
+import queue
 import sqlite3
 import subprocess
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
+from contextlib import ExitStack, closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from tests.cli.program import NO_INTERFACE, ORDINARY, commands, run
+from tests.cli.program import NO_INTERFACE, ORDINARY, Starter, commands, run
 from tests.system.sound import tones
 
 ROOM = """
@@ -196,17 +198,35 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     (directory / "closed").chmod(0o755)
 
 
-def where(directory: Path) -> dict[str, object]:
+def where(directory: Path) -> dict[str, Any]:
     """Options to run the program in a directory, as somebody who may not do everything."""
     root = str(Path(__file__).parents[2])
     environment = {**NO_INTERFACE, "PYTHONPATH": root, "XDG_DATA_HOME": str(directory / "data")}
     return {"cwd": directory, "before": ORDINARY, "environment": environment}
 
 
-def complaints(room: Path, case: Case) -> list[str]:
-    """Return what is wrong with the answer to a wrong use."""
+@pytest.fixture(scope="module")
+def starters(room: Path) -> Iterator["queue.SimpleQueue[Starter]"]:
+    """As many as there are processors."""
+    with ExitStack() as made:
+        free: queue.SimpleQueue[Starter] = queue.SimpleQueue()
+        for _ in range(os.cpu_count() or 1):
+            options = where(room)
+            free.put(made.enter_context(closing(Starter(room, options["before"], options["environment"]))))
+        yield free
+
+
+def complaints(room: Path, case: Case, free: "queue.SimpleQueue[Starter] | None") -> list[str]:
+    """Return what is wrong with the answer to a wrong use; without a starter it is started as a user does."""
     words, status, said = case
-    done = run(*words, **where(room))
+    if free is None:
+        done = run(*words, **where(room))
+    else:
+        starter = free.get()
+        try:
+            done = starter.run(*words)
+        finally:
+            free.put(starter)
     everything = " ".join(f"{done.stdout}{done.stderr}".split())
     wrong = []
     if done.returncode != status:
@@ -221,15 +241,17 @@ def complaints(room: Path, case: Case) -> list[str]:
 
 
 @pytest.mark.parametrize("command", sorted(CASES))
-def test_wrong_use_is_told_and_has_its_status(command: str, room: Path) -> None:
+def test_wrong_use_is_told_and_has_its_status(command: str, room: Path, starters: "queue.SimpleQueue[Starter]") -> None:
+    """The first case of each command, and an option that it does not have, take the whole way from a new process."""
     strangers: list[Case] = [
         ((command, "--no-such-option"), 2, "No such option"),
         ((command, *(["x"] * 4)), 2, "unexpected extra argument"),
     ]
+    first, *others = CASES[command]
+    ways = [(case, None) for case in (first, strangers[0])]
+    ways += [(case, starters) for case in (*others, *strangers[1:])]
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        wrong = [
-            one for found in pool.map(lambda case: complaints(room, case), CASES[command] + strangers) for one in found
-        ]
+        wrong = [one for found in pool.map(lambda way: complaints(room, *way), ways) for one in found]
     assert not wrong, "\n".join(wrong)
 
 
