@@ -18,16 +18,29 @@ CONFIG_NAME: Final = "trimbridge.toml"
 app = typer.Typer(
     name="trimbridge",
     help="Reads the level of every track while you calibrate an analogue multitrack tape recorder, shows how far each "
-    "is from its target, and logs every trim.",
+    "is from its target, and logs every trim. Begin with `demo`; for your own machine with `init`, `check` and `run`.",
+    epilog="Exit status: 0 done; 1 what was asked for failed; 2 wrong use or config.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 
-ConfigArgument = Annotated[Path, typer.Argument(help="The config file.", show_default=True)]
+ConfigArgument = Annotated[
+    Path, typer.Argument(help="The config file: machine, tape, interface.", show_default=True, metavar="CONFIG")
+]
+LogOption = Annotated[
+    Path | None,
+    typer.Option("--log", help="The log's file; by default trimbridge.db in your data folder.", metavar="FILE"),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Write JSON, for other programs.")]
-LogOption = Annotated[Path | None, typer.Option("--log", help="The log; by default the one in your data directory.")]
+TrackOption = Annotated[
+    list[int] | None, typer.Option(help="Only this track; may be given again.", min=1, metavar="NUMBER")
+]
+CalibrationOption = Annotated[str | None, typer.Option(help=f"Only this calibration; {LAST_MEANT}", metavar="ID")]
+PlainOption = Annotated[
+    bool, typer.Option("--plain", help="Write a line for each thing that happens, in place of the live view.")
+]
 
 
 class ExportFormat(StrEnum):
@@ -54,15 +67,29 @@ def _root(
 
 @app.command()
 def demo(
-    by_hand: Annotated[bool, typer.Option("--by-hand", help="You turn the trimmers, by OSC.")] = False,
-    seed: Annotated[int, typer.Option(help="Which recorder and which hand.", min=0)] = 4,
-    fast: Annotated[bool, typer.Option("--fast", help="Do not wait for real time.")] = False,
-    plain: Annotated[bool, typer.Option("--plain", help="Write lines in place of the live view.")] = False,
-    port: Annotated[int, typer.Option(help="UDP port for OSC; 0 = a free one.", min=0, max=65535)] = 9710,
-    page_port: Annotated[int, typer.Option(help="TCP port of the page; 0 = a free one.", min=0, max=65535)] = 9711,
-    log: LogOption = None,
+    by_hand: Annotated[
+        bool, typer.Option("--by-hand", help="You turn its trimmers yourself, on the page or by OSC.")
+    ] = False,
+    seed: Annotated[
+        int, typer.Option(help="Another number: another recorder, another hand.", min=0, metavar="NUMBER")
+    ] = 4,
+    fast: Annotated[bool, typer.Option("--fast", help="As fast as the computer can, not in real time.")] = False,
+    plain: PlainOption = False,
+    port: Annotated[
+        int, typer.Option(help="UDP port for OSC; 0 = a free one.", min=0, max=65535, metavar="PORT")
+    ] = 9710,
+    page_port: Annotated[
+        int, typer.Option(help="TCP port of the page; 0 = a free one.", min=0, max=65535, metavar="PORT")
+    ] = 9711,
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", help="The log's file; by default practice.db in your data folder.", metavar="FILE"),
+    ] = None,
 ) -> None:
-    """Show the main job on a simulated recorder."""
+    """Watch a simulated recorder being calibrated.
+
+    A hand turns its trimmers; at the end stands what it did beside what was logged. Nothing is connected or heard.
+    """
     from bridge.cli.demo import demo as show
 
     show(by_hand=by_hand, seed=seed, fast=fast, plain=plain, port=port, page_port=page_port, log=log)
@@ -71,11 +98,19 @@ def demo(
 @app.command()
 def run(
     config: ConfigArgument = Path(CONFIG_NAME),
-    new: Annotated[bool, typer.Option("--new", help="Begin a new calibration, do not resume.")] = False,
-    lan: Annotated[bool, typer.Option("--lan", help="Serve the page to the network, with a pairing code.")] = False,
-    plain: Annotated[bool, typer.Option("--plain", help="Write lines in place of the live view.")] = False,
+    new: Annotated[
+        bool, typer.Option("--new", help="Begin a new calibration, do not go on with an unfinished one.")
+    ] = False,
+    lan: Annotated[
+        bool, typer.Option("--lan", help="Let tablets and phones in the network open the page; a code pairs them.")
+    ] = False,
+    plain: PlainOption = False,
 ) -> None:
-    """Run the daemon until Ctrl-C."""
+    """Calibrate: show every track, log every trim, until Ctrl-C.
+
+    Reads the audio interface, shows how far each track is from its target, here and on the page for tablets, and logs
+    each trim once it has settled. An unfinished calibration is gone on with. What is logged stays when this is stopped.
+    """
     from bridge.cli.running import run_config
 
     run_config(config, fresh=new, lan=lan, plain=plain)
@@ -107,7 +142,7 @@ def init(
     config: ConfigArgument = Path(CONFIG_NAME),
     yes: Annotated[bool, typer.Option("--yes", help="Take every default, ask nothing.")] = False,
 ) -> None:
-    """Ask a few questions and write a config."""
+    """Ask a few questions and write the config file of your machine."""
     from bridge.cli.inputs import init_config
 
     init_config(config, yes=yes)
@@ -140,14 +175,18 @@ def targets(config: ConfigArgument = Path(CONFIG_NAME), json: JsonOption = False
 @app.command()
 def offsets(
     config: ConfigArgument = Path(CONFIG_NAME),
-    write: Annotated[bool, typer.Option("--write", help="Write them into the config.")] = False,
-    seconds: Annotated[float, typer.Option(help="How long to measure.", min=1.0, max=600.0)] = 5.0,
+    write: Annotated[bool, typer.Option("--write", help="Write the differences into the config file.")] = False,
+    seconds: Annotated[float, typer.Option(help="How long to measure.", min=1.0, max=600.0, metavar="SECONDS")] = 5.0,
     level_dbfs: Annotated[
-        float | None, typer.Option(help="What every input should read; by default the mean of all.", min=-60, max=0)
+        float | None,
+        typer.Option(help="What every input should read; by default the mean of all.", min=-60, max=0, metavar="DBFS"),
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Measure how the inputs differ, from one tone fed to all of them."""
+    """Measure how the inputs differ, from one tone fed to all of them.
+
+    Feed the same steady tone to every input, all of them at once or by a splitter, at about the reference level.
+    """
     from bridge.cli.offsets import measure_offsets
 
     measure_offsets(config, seconds=seconds, level_dbfs=level_dbfs, write=write, as_json=json)
@@ -156,16 +195,32 @@ def offsets(
 @app.command()
 def tape(
     config: ConfigArgument = Path(CONFIG_NAME),
-    feet: Annotated[float | None, typer.Option(help="Length of the tape on a reel.", min=0)] = None,
-    metres: Annotated[float | None, typer.Option(help="The same in metres.", min=0)] = None,
-    pack_mm: Annotated[float | None, typer.Option(help="Or the diameter of the pack.", min=0)] = None,
-    hub_mm: Annotated[float | None, typer.Option(help="Diameter of the hub.", min=0)] = None,
-    thickness_um: Annotated[float | None, typer.Option(help="Thickness of the whole tape.", min=0)] = None,
-    played_min: Annotated[float, typer.Option(help="Minutes that were played already.", min=0)] = 0.0,
-    spacing_um: Annotated[float, typer.Option(help="How far dirt or wear lifts the tape.", min=0)] = 1.0,
-    coating_um: Annotated[float, typer.Option(help="Thickness of the coating.", min=0)] = 10.0,
-    arcminutes: Annotated[float, typer.Option(help="How far the head is off its azimuth.", min=0, max=600)] = 1.0,
-    delay_us: Annotated[float | None, typer.Option(help="Delay between the outer tracks.")] = None,
+    feet: Annotated[
+        float | None, typer.Option(help="Length of the tape on the reel, in feet.", min=0, metavar="FEET")
+    ] = None,
+    metres: Annotated[float | None, typer.Option(help="The same in metres.", min=0, metavar="METRES")] = None,
+    pack_mm: Annotated[
+        float | None,
+        typer.Option(help="Or the outer diameter of the tape pack, with the next two.", min=0, metavar="MM"),
+    ] = None,
+    hub_mm: Annotated[float | None, typer.Option(help="Diameter of the hub.", min=0, metavar="MM")] = None,
+    thickness_um: Annotated[
+        float | None,
+        typer.Option(help="Thickness of the whole tape: coating, base and back coating.", min=0, metavar="UM"),
+    ] = None,
+    played_min: Annotated[
+        float, typer.Option(help="Minutes that were played already.", min=0, metavar="MINUTES")
+    ] = 0.0,
+    spacing_um: Annotated[
+        float, typer.Option(help="How far dirt or wear lifts the tape off the head.", min=0, metavar="UM")
+    ] = 1.0,
+    coating_um: Annotated[float, typer.Option(help="Thickness of the coating.", min=0, metavar="UM")] = 10.0,
+    arcminutes: Annotated[
+        float, typer.Option(help="How far the head is off its azimuth.", min=0, max=600, metavar="ARCMINUTES")
+    ] = 1.0,
+    delay_us: Annotated[
+        float | None, typer.Option(help="Delay measured between the outer tracks: tells the azimuth.", metavar="US")
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Show running times, where tones stand, and what is lost at each."""
@@ -177,13 +232,21 @@ def tape(
 
 @app.command()
 def replay(
-    recording: Annotated[Path, typer.Argument(help="WAV, RF64 or FLAC; channel k is input k.")],
+    recording: Annotated[
+        Path, typer.Argument(help="WAV, RF64 or FLAC; channel 1 is input 1, and so on.", metavar="RECORDING")
+    ],
     config: ConfigArgument = Path(CONFIG_NAME),
-    log: Annotated[Path | None, typer.Option("--log", help="Log the trims into this file.")] = None,
-    readings: Annotated[Path | None, typer.Option("--readings", help="Write every frame into this CSV file.")] = None,
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", help="Log the trims into this file; without it they are only counted.", metavar="FILE"),
+    ] = None,
+    readings: Annotated[
+        Path | None,
+        typer.Option("--readings", help="Write every reading of every track into this CSV file.", metavar="FILE"),
+    ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Take a recording through all stages, faster than real time."""
+    """Read a recording as if it were played now, faster than real time."""
     from bridge.cli.replaying import replay_recording
 
     replay_recording(recording, config, log=log, readings=readings, as_json=json)
@@ -192,11 +255,11 @@ def replay(
 @app.command()
 def trims(
     log: LogOption = None,
-    calibration: Annotated[str | None, typer.Option(help=f"Only this calibration; {LAST_MEANT}")] = None,
-    track: Annotated[list[int] | None, typer.Option(help="Only this track; may be given again.", min=1)] = None,
+    calibration: CalibrationOption = None,
+    track: TrackOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Show the logged trims."""
+    """Show the logged trims, as found and as left, the oldest first."""
     from bridge.cli.logs import show_trims
 
     show_trims(log, calibration=calibration, tracks=track or (), as_json=json)
@@ -205,10 +268,16 @@ def trims(
 @app.command()
 def report(
     log: LogOption = None,
-    calibration: Annotated[str, typer.Option(help=f"Which calibration; {LAST_MEANT}")] = LAST,
+    calibration: Annotated[str, typer.Option(help=f"Which calibration; {LAST_MEANT}", metavar="ID")] = LAST,
     json: JsonOption = False,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="Write a sheet for the binder instead, as HTML to be printed.")
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="Write a sheet for the binder instead: a page to print from a browser.",
+            metavar="FILE",
+        ),
     ] = None,
 ) -> None:
     """Show as found and as left of every track, and what is missing."""
@@ -220,13 +289,18 @@ def report(
 @app.command()
 def export(
     log: LogOption = None,
-    format_: Annotated[ExportFormat, typer.Option("--format", help="What to write.")] = ExportFormat.JSONL,
-    calibration: Annotated[str | None, typer.Option(help=f"Only this calibration; {LAST_MEANT}")] = None,
-    track: Annotated[list[int] | None, typer.Option(help="Only this track; may be given again.", min=1)] = None,
-    output: Annotated[Path | None, typer.Option("--output", "-o", help="The file; by default the terminal.")] = None,
+    format_: Annotated[
+        ExportFormat,
+        typer.Option("--format", help="csv = a table for a spreadsheet, jsonl = a JSON object in each line."),
+    ] = ExportFormat.JSONL,
+    calibration: CalibrationOption = None,
+    track: TrackOption = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Into this file; by default to the terminal.", metavar="FILE")
+    ] = None,
     without_withdrawn: Annotated[bool, typer.Option("--without-withdrawn", help="Leave withdrawn trims out.")] = False,
 ) -> None:
-    """Write the logged trims for other programs."""
+    """Write the logged trims for a spreadsheet or another program."""
     from bridge.cli.logs import export_trims
 
     export_trims(

@@ -121,7 +121,7 @@ def headline(frame: Frame) -> str:
 def step_line(step: StepReading) -> str:
     """Return the step as one line."""
     if step.count == 0:
-        return "no steps"
+        return "no steps: levels are shown, and nothing is logged"
     return (
         f"step {step.number} of {step.count}: {step.adjustment}, {step.tone_hz:g} Hz, {step.speed_ips:g} in/s, "
         f"target {signed(step.target_vu)} VU ±{step.tolerance_db:g}{_trust(step)}"
@@ -183,7 +183,7 @@ class Lines:
             self.say(f"source {self._source}")
         if frame.held != self._held:
             self._held = frame.held
-            self.say("held: nothing goes by itself" if self._held else "let go on")
+            self.say("held: nothing logs itself" if self._held else "no longer held: trims log themselves again")
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - in the order in which it came
         """Write a trim that is in the log."""

@@ -158,9 +158,9 @@ def open_reader(path: Path) -> sqlite3.Connection:
     path = path.absolute()
     try:
         if path.is_dir():
-            raise LogError(f"{path} is a folder: name the file that the daemon writes")
+            raise LogError(f"{path} is a folder: name the file that `trimbridge run` writes")
         if not path.is_file():
-            raise LogError(f"there is no log {path}: name the file that the daemon writes, or calibrate first")
+            raise LogError(f"there is no log {path}: name the file that `trimbridge run` writes, or calibrate first")
         try:
             return _open_checked(path, "mode=ro")
         except sqlite3.OperationalError as error:

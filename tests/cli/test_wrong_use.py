@@ -47,8 +47,8 @@ CONFIGS: dict[str, tuple[int, str]] = {
     "empty.toml": (2, "it needs at least name and tracks"),
 }
 LOGS: dict[str, tuple[int, str]] = {
-    "none.db": (1, "there is no log {room}/none.db: name the file that the daemon writes, or calibrate first"),
-    "folder": (1, "{room}/folder is a folder: name the file that the daemon writes"),
+    "none.db": (1, "there is no log {room}/none.db: name the file that `trimbridge run` writes, or calibrate first"),
+    "folder": (1, "{room}/folder is a folder: name the file that `trimbridge run` writes"),
     "text.db": (1, "{room}/text.db is not a log of this program: name another file"),
     "other.db": (1, "{room}/other.db is another program's database: name another file"),
     "secret.db": (2, "path 'secret.db' is not readable"),
