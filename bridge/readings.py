@@ -89,7 +89,11 @@ class Frame:
     ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
     last sample was captured. ``focus_track`` is 0 when no trimmer moves. ``tone_s`` is for how long the tone has played
     without a break. ``missing`` counts what the whole calibration still lacks, a track of a step as one.
-    ``tape_time`` is where the tape is by its time code; empty when none is heard.
+    ``tape_time`` is where the tape is by its time code; empty when none is heard. ``right_tracks`` are within their
+    tolerance, as `bridge.procedure.judgement` says. ``next_track`` comes next, 0 when none does, as
+    `bridge.procedure.succession` says; ``waiting_tracks`` only wait to be logged by themselves. ``trimmers`` is for
+    practice: where the trimmers of the step stand on the simulated recorder, shares of their travel in the order of the
+    readings; empty on a real machine.
     """
 
     position_s: float
@@ -104,6 +108,25 @@ class Frame:
     tone_s: float = 0.0
     tape_time: str = ""
     missing: int = 0
+    next_track: int = 0
+    waiting_tracks: tuple[int, ...] = ()
+    right_tracks: tuple[int, ...] = ()
+    trimmers: tuple[float, ...] = ()
+
+    @property
+    def waiting_text(self) -> str:
+        """The tracks that only wait to be logged, for a person: ``3, 9-16``."""
+        return ranges(self.waiting_tracks)
+
+    @property
+    def trimmers_text(self) -> str:
+        """Where the trimmers stand, for a screen that shows them: ``0.512 0.498``."""
+        return " ".join(f"{share:.3f}" for share in self.trimmers)
+
+    @property
+    def right_text(self) -> str:
+        """The tracks that are within their tolerance, for a person: ``1, 4-8``."""
+        return ranges(self.right_tracks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -496,6 +496,9 @@ class Engine:
         frame = self.calibration.frame(self.health(), self._captured_ns)
         if self._holding:
             frame = replace(frame, held=False)
+        if isinstance(self._source, Simulated) and self.calibration.step is not None:
+            tracks = (reading.track for reading in frame.readings)
+            frame = replace(frame, trimmers=self._source.trimmers(self.calibration.step.adjustment, tracks))
         tape_time = self._midi.tape_time if self._midi else ""
         if tape_time:
             frame = replace(frame, tape_time=tape_time)

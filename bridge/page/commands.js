@@ -101,11 +101,21 @@ export class Commands {
       const [text, small] = words[name];
       put(label, text);
       put(more, small);
+      if (name === "undo") this.fitUndo(button, small);
       const isOff = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
       if (button.disabled !== isOff) button.disabled = isOff;
       const isPressed = { hold: frame.hold.on, sound: this.app.sound.isOn }[name];
       if (isPressed !== undefined && button.getAttribute("aria-pressed") !== String(isPressed)) button.setAttribute("aria-pressed", isPressed);
     }
+  }
+
+  // What undo says may be long: it is set as small as it must be to stand there whole.
+  fitUndo(button, text) {
+    const key = `${text} ${button.clientWidth} ${button.clientHeight}`;
+    if (key === button.dataset.fitted || !button.clientHeight) return;
+    button.dataset.fitted = key;
+    button.classList.remove("tight");
+    if (button.scrollHeight > button.clientHeight) button.classList.add("tight");
   }
 
   // Keys; a page-turner pedal is a keyboard

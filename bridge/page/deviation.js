@@ -1,8 +1,6 @@
 // What a track reads, as it is shown: its deviation from the target; in a bias step, which has no target, from its own
 // peak.
 
-import { signOf } from "./scale.js";
-
 export function isBias(step) {
   return step.adjustment === "bias";
 }
@@ -17,7 +15,9 @@ export function shownOf(app, frame, track) {
     return { db, sign: Number.isNaN(db) ? "none" : "peak", isFine };
   }
   const db = isFine ? track.fine : track.state === "quiet" ? NaN : track.deviation;
-  return { db, sign: signOf(db, toleranceOf(frame.step)), isFine };
+  // The daemon judges, so that all who show it say the same, and no verdict flickers at the edge of the tolerance.
+  const sign = Number.isNaN(db) ? "none" : right.of(frame.step.right_tracks).has(track.number) ? "right" : db > 0 ? "high" : "low";
+  return { db, sign, isFine };
 }
 
 const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is another one
@@ -33,12 +33,23 @@ export function toleranceOf(step) {
   return step.tolerance_db || 0.1;
 }
 
-// "3, 9-16" → a set of numbers.
-export function numbersOf(text) {
-  const numbers = new Set();
-  for (const part of (text ?? "").split(",")) {
-    const [first, last] = part.split("-").map(Number);
-    if (first > 0) for (let number = first; number <= (last || first) && number <= 999; number++) numbers.add(number);
+// "3, 9-16" → a set of numbers; the text comes with every frame and seldom changes.
+export class TrackList {
+  constructor() {
+    this.text = null;
+    this.numbers = new Set();
   }
-  return numbers;
+
+  of(text) {
+    if (text === this.text) return this.numbers;
+    this.text = text;
+    this.numbers = new Set();
+    for (const part of (text ?? "").split(",")) {
+      const [first, last] = part.split("-").map(Number);
+      if (first > 0) for (let number = first; number <= (last || first) && number <= 999; number++) this.numbers.add(number);
+    }
+    return this.numbers;
+  }
 }
+
+const right = new TrackList(); // those that are within the tolerance

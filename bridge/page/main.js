@@ -3,7 +3,7 @@
 import { faults, noteFault, onFault } from "./faults.js";
 
 import { Commands } from "./commands.js";
-import { isBias, numbersOf } from "./deviation.js";
+import { isBias, TrackList } from "./deviation.js";
 import { element, forgetPalette } from "./elements.js";
 import { Link, remembered } from "./link.js";
 import { Figure } from "./parts/figure.js";
@@ -42,7 +42,8 @@ class App {
     this.spoken = document.getElementById("spoken");
     this.focusTrack = 0;
     this.nextTrack = 0;
-    this.missing = { text: null, numbers: new Set() };
+    this.missing = new TrackList();
+    this.waiting = new TrackList(); // those that only wait to be logged
     this.openTracks = new Set();
     this.paintedFrame = null;
     this.parts = [];
@@ -315,9 +316,7 @@ class App {
   findTracks(frame) {
     const numbers = frame.tracks.map((track) => track.number);
     this.openTracks = new Set(numbers.filter((number) => this.isMissing(frame.step, number)));
-    const open = [...this.openTracks];
-    const after = open.find((number) => number > (frame.focus.track || 0));
-    this.nextTrack = after ?? open[0] ?? 0;
+    this.nextTrack = frame.focus.next || 0;
     const chosen = frame.focus.track || this.nextTrack || this.focusTrack;
     this.focusTrack = numbers.includes(chosen) ? chosen : numbers[0];
   }
@@ -325,9 +324,11 @@ class App {
   // The daemon knows what is missing; where it has nothing to say, the log tells.
   isMissing(step, number) {
     if (!(step.complete + step.missing > 0)) return !this.trimOf(number);
-    if (step.missing_tracks !== this.missing.text)
-      this.missing = { text: step.missing_tracks, numbers: numbersOf(step.missing_tracks) };
-    return this.missing.numbers.has(number);
+    return this.missing.of(step.missing_tracks).has(number);
+  }
+
+  get waitingTracks() {
+    return this.waiting.of(this.link.frame?.step.waiting_tracks);
   }
 
   // What a finger needs, CSS pixels.

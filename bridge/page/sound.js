@@ -1,7 +1,7 @@
 // Sound, by choice: ticks that tell sign and size of the deviation, so that the eyes can stay on the trimmer.
 // Too high ticks high, too low ticks low; the nearer, the quicker; within the tolerance a soft tone stands.
 
-import { signOf } from "./scale.js";
+import { shownOf } from "./deviation.js";
 
 const LOUDEST = 0.15; // of full scale: whoever turns the tablet up has still heard the loudest that comes
 const PITCH_HZ = { high: 1320, low: 330, right: 660 };
@@ -40,7 +40,8 @@ export class Sound {
     const nowS = this.context.currentTime;
     if (!track || !Number.isFinite(track.fine) || nowS < this.nextS) return;
     const tolerance = frame.step.tolerance_db || 0.1;
-    const sign = signOf(track.fine, tolerance);
+    const { sign } = shownOf(app, frame, track);
+    if (!(sign in PITCH_HZ)) return;
     const far = Math.min(1, Math.log2(1 + Math.abs(track.fine) / tolerance) / 6);
     if (sign === "right") {
       this.note(PITCH_HZ.right, 0.3, nowS, 0.5);

@@ -1,16 +1,18 @@
 """The frame: what the procedure knows of each track in, what the sinks are told of it out."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 import numpy as np
 
 from bridge.procedure.bank import Bank
 from bridge.procedure.course import Course
+from bridge.procedure.judgement import Judgement
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Missing, Progress
 from bridge.procedure.setup import Setup
+from bridge.procedure.succession import next_track
 from bridge.procedure.visit import on_tone
 from bridge.readings import Frame, Health, Reading, State, StepReading
 from bridge.units import SILENCE_DB
@@ -37,6 +39,8 @@ class Framing:
         self._progress = progress
         self._clipped_s: dict[int, float] = {}
         self._chosen_focus = 0
+        self._judgement = Judgement()
+        self._judged_at = course.place
         self._read_at = (-1, -1)
         self._step = NO_STEP
         self._missing: tuple[Missing, ...] = ()
@@ -70,18 +74,65 @@ class Framing:
             compares = step is None or on_tone(step, tracks.tone_hz)
             target_vu = target_vu if compares or tracks.tone_hz == 0.0 else math.nan
             read = _readings(course.bank, tracks, target_vu, self._states(tracks), self._clipped_s)
+        step_read, focus = self._step_reading(), self._focus_track()
+        right = self._right(read)
+        waiting = self._waiting(step_read.missing_tracks, right, read)
         return Frame(
             position_s=course.now.position_s,
             captured_ns=captured_ns,
             tone_hz=tracks.tone_hz if tracks else 0.0,
-            step=self._step_reading(),
+            step=step_read,
             bank=course.bank.number,
             held=course.state == "held",
-            focus_track=self._focus_track(),
+            focus_track=focus,
             readings=read,
             health=health,
             tone_s=tracks.tone_s if tracks else 0.0,
             missing=sum(len(one.tracks) for one in self._missing),
+            next_track=self._next_track(step_read.missing_tracks, waiting, focus, read),
+            waiting_tracks=waiting,
+            right_tracks=right,
+        )
+
+    def _right(self, readings: Sequence[Reading]) -> tuple[int, ...]:
+        step, place = self._course.step, self._course.place
+        if place != self._judged_at:
+            self._judged_at = place
+            self._judgement.forget()
+        if step is None or step.adjustment == "bias":
+            return ()
+        return self._judgement.judge(readings, step.tolerance_db)
+
+    def _waiting(
+        self, missing: Collection[int], right: Collection[int], readings: Sequence[Reading]
+    ) -> tuple[int, ...]:
+        """Return the tracks of the bank that only wait to be logged; while held nothing logs itself."""
+        visit = self._course.visit
+        if visit is None or self._course.state == "held":
+            return ()
+        return tuple(
+            one.track
+            for place, one in enumerate(readings)
+            if one.track in missing
+            and one.track in right
+            and not math.isnan(one.fine_db)
+            and one.state != "moving"
+            and visit.waits(place, settling=one.state == "settling")
+        )
+
+    def _next_track(
+        self, missing: Collection[int], waiting: Collection[int], focus: int, readings: Sequence[Reading]
+    ) -> int:
+        step = self._course.step
+        if step is None:
+            return 0
+        return next_track(
+            self._course.bank.tracks,
+            focus,
+            missing=missing,
+            waiting=waiting,
+            undone=[track for track in missing if self._progress.is_undone(step, track)],
+            in_hand=any(one.track == focus and one.state in ("moving", "settling") for one in readings),
         )
 
     def _step_reading(self) -> StepReading:

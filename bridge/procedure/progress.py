@@ -239,6 +239,13 @@ class Progress:
             belongs(trim, step) for trim, _ in account.awaited
         )
 
+    def is_undone(self, step: Step, track: int) -> bool:
+        """Return whether all that a track had in the log for a step was withdrawn."""
+        if self.is_complete(step, track):
+            return False
+        records = [record for record, _ in self._of(step.adjustment, track).records if belongs(record.trim, step)]
+        return bool(records) and all(record.trim_id in self._withdrawn for record in records)
+
     def missing(self, steps: Sequence[Step], tracks: Sequence[int]) -> tuple[Missing, ...]:
         """Return the steps that are not complete over these tracks, and which tracks are missing."""
         incomplete = []

@@ -187,6 +187,14 @@ class Visit:
         verdicts = (self._verdict(place, level, now) for place, level in enumerate(levels))
         return tuple(verdict for verdict in verdicts if verdict is not None)
 
+    def waits(self, place: int, *, settling: bool) -> bool:
+        """Return whether a track that is right will be logged by itself: its trimmer was just left, or never touched.
+
+        ``settling`` says that its trimmer was turned and has not settled yet.
+        """
+        unlogged = self._progress.unlogged(self.step, self._bank.tracks[place])
+        return settling or (place not in self._touched and unlogged is None)
+
     def _verdict(self, place: int, level: Settled | None, now: Moment) -> Trim | Unverified | None:
         step, track = self.step, self._bank.tracks[place]
         steady = level if level is not None and level.seconds >= SHORTEST_S else None

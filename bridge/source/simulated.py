@@ -188,6 +188,25 @@ class Simulated:
         with self._lock:
             self._turns[track, adjustment] = self._turns.get((track, adjustment), 0.0) + delta
 
+    def trimmers(self, adjustment: Adjustment, tracks: Iterable[int]) -> tuple[float, ...]:
+        """Return where the trimmers of some tracks stand now, shares of their travel; nothing for those of recording.
+
+        While a trimmer is being turned, also by a hand that was laid out in advance, that is where its wiper is.
+        """
+        try:
+            path, kind = split(adjustment)
+        except ValueError:
+            return ()
+        with self._lock:
+            panel, point = self._recorder.panel, self._tick() * POINTS_A_TICK
+            wipers = panel.angles(path, point, 1)[0, kind]
+            return tuple(
+                float(wipers[track - 1])
+                if panel.busy_until(path, kind, track - 1) > point
+                else panel.shaft(path, kind, track - 1)
+                for track in tracks
+            )
+
     def tape_play(self) -> None:
         """Press play."""
         with self._lock:

@@ -122,6 +122,7 @@ _COUNT = (Argument("i", "count", lowest=0, highest=2**31 - 1),)
 _TRACK = (Argument("i", "track", lowest=1, highest=TRACKS),)
 _TRACK_OR_NONE = (Argument("i", "track", lowest=0, highest=TRACKS),)
 _TRACKS = (Argument("s", "tracks", longest=200),)
+_TRIMMERS = (Argument("s", "trimmers", longest=6 * TRACKS),)
 _ADJUSTMENT = (Argument("s", "adjustment", longest=32),)
 _TRIM_ID = (Argument("s", "trim id", longest=64),)
 _REQUEST_ID = (Argument("s", "request id", longest=64),)
@@ -162,11 +163,21 @@ FRAME_ADDRESSES: Final = (
     Address("/step/complete", _COUNT, "how many tracks of the machine have what they need in the log", "step.complete"),
     Address("/step/missing", _COUNT, "how many tracks have not", "step.missing"),
     Address("/step/missing_tracks", _TRACKS, 'which they are, as in "3, 9-16"', "step.missing_text"),
+    Address("/step/right_tracks", _TRACKS, "which tracks of the bank are within the tolerance", "right_text"),
+    Address("/step/waiting_tracks", _TRACKS, "which tracks only wait to be logged by themselves", "waiting_text"),
     Address("/calibration/missing", _COUNT, "how many are missing over all steps, a track of a step as one", "missing"),
     Address("/focus/track", _TRACK_OR_NONE, "the track whose trimmer is moving, 0 when none", "focus_track"),
+    Address("/focus/next", _TRACK_OR_NONE, "the track that comes next, 0 when none", "next_track"),
     Address("/bank/number", _COUNT, "the bank that is patched to the inputs", "bank"),
     Address("/hold/on", _ON, "whether everything automatic is stopped", "held"),
     Address("/tape/time", _TAPE_TIME, "where the tape is by its time code; empty when none is heard", "tape_time"),
+    Address(
+        "/practice/trimmers",
+        _TRIMMERS,
+        "where the trimmers of the step stand on the simulated recorder, shares of their travel in the order of the "
+        "tracks; empty on a real machine",
+        "trimmers_text",
+    ),
     Address("/health/source", _SOURCE, "whether samples arrive", "health.source"),
     Address("/health/log", _LOG, "whether trims can be written", "health.log"),
     Address("/health/overruns", _COUNT, "how often samples came faster than they were read", "health.overruns"),

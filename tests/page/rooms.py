@@ -11,6 +11,7 @@ from bridge.config.load import loads
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.page import Page
 from bridge.daemon.setup import setup_of
+from bridge.procedure.judgement import Judgement
 from bridge.readings import Frame, Health, Reading, State, StepReading
 from tests.system.daemon import Daemon, free_port
 
@@ -113,6 +114,7 @@ def frame(readings: Sequence[Reading], focus: int = 0, **changes: object) -> Fra
         "readings": tuple(readings),
         "health": Health(),
         "tone_s": 30.0,
+        "right_tracks": Judgement().judge(readings, step.tolerance_db) if step.adjustment != "bias" else (),
     }
     return Frame(**(values | changes))  # type: ignore[arg-type]
 

@@ -10,6 +10,7 @@ from playwright.sync_api import Page, expect
 from bridge.procedure.commands import LogNow, NextStep
 from tests.page.conftest import OpenPage
 from tests.page.rooms import Feeder, PracticeDaemon, reading
+from tests.system.daemon import Ear, message
 
 TONE_S = 30_000
 
@@ -244,6 +245,29 @@ def test_a_turn_of_a_practice_trimmer_is_followed_and_logged(page: Page) -> None
     expect(row.locator("svg.trail")).to_be_visible()
 
 
+def test_the_practice_trimmers_stand_where_they_were_turned_to_by_osc(page: Page, daemon: PracticeDaemon) -> None:
+    page.evaluate("trimbridge.toggleTrimmers()")
+    screw = page.get_by_role("slider", name="Trimmer of track 5")
+    stands = """([least, most]) => { const screw = document.querySelector('.trimmer[data-track="5"] svg');
+      const now = Number(screw.getAttribute("aria-valuenow")); return least <= now && now <= most; }"""
+    page.wait_for_function(stands, arg=[10, 100])
+    before = int(screw.get_attribute("aria-valuenow") or 0)
+    slot = screw.locator("path").get_attribute("transform")
+    port = int(re.search(r"OSC: commands at 127\.0\.0\.1 port (\d+)", daemon.output)[1])  # type: ignore[index]
+    with Ear() as hand:
+        hand.send(port, message("/practice/turn", 5, "repro level", 0.1))
+        page.wait_for_function(stands, arg=[before + 9, before + 11])
+        assert screw.locator("path").get_attribute("transform") != slot
+        # A finger on the page goes on from there, and what it turned comes back as where the trimmer stands.
+        page.get_by_role("button", name="Track 5 down").click()
+        hand.send(port, message("/practice/turn", 5, "repro level", -0.1))
+        page.wait_for_function(stands, arg=[before - 1, before + 1])
+    # Each step has its own trimmers.
+    ask(page, "/do/step", "i", 3)
+    step_is(page, 3)
+    page.wait_for_function(stands, arg=[10, 100])
+
+
 def test_what_is_turned_while_held_is_said_and_missing(page: Page) -> None:
     heard(page)
     press(page, "hold")
@@ -331,6 +355,7 @@ def test_sound_tells_sign_and_size(feeder: Feeder, open_page: OpenPage) -> None:
             sound.nextS = 0;
             const frame = structuredClone(link.frame);
             frame.tracks[0].fine = db;
+            frame.step.right_tracks = Math.abs(db) <= 0.2 ? "1" : "";
             for (now = 0; now < 3; now += 1 / 60) sound.hear(frame, { link: { trouble: "" }, focusTrack: 1 });
             sound.context = real;
             out[name] = [notes.length, notes[0]];

@@ -144,7 +144,7 @@ def test_no_text_is_cut_or_covered_while_trimming(feeder: Feeder, open_page: Ope
     found = {}
     page = open_page(feeder.address)
     page.evaluate(WRITTEN)
-    page.evaluate("trimbridge.commands.push('focus follows the hand', '/do/focus', 'i', 0)")
+    page.evaluate("trimbridge.commands.waysBack.push('back to record high at 10 kHz', '/do/focus', 'i', 0)")
     for screen in on_each_screen(page):
         page.evaluate("written.clear(); trimbridge.said = { text: '', isRefusal: false }; trimbridge.open('trim')")
         until(page, "[...written.values()].flat().length > 5 && document.querySelector('.commands button').textContent")

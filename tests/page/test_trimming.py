@@ -433,14 +433,15 @@ def test_what_has_just_happened_is_said_large_and_the_newest_first(
 
 def test_a_track_that_is_right_and_not_logged_waits(feeder: Feeder, open_page: OpenPage) -> None:
     tracks = [reading(1, 0.7), reading(2, 0.1, "settling"), reading(3, -0.7), reading(4, state="quiet")]
-    feeder.show(tracks, focus=1)
+    feeder.show(tracks, focus=1, waiting_tracks=(2,), next_track=3)
     page = open_page(feeder.address)
     # 1 is in focus, 2 is right, 3 and 4 are not: only one of them waits.
     assert written(page, "tracks").count("waits") == 1
     label = page.locator(".tracks canvas")
     expect(label).to_have_attribute("aria-label", re.compile("1 too high, 2 right, waits to be logged, 3 too low"))
     # Where there is no room for the word there is its sign: more ink than the dash of an untouched track.
-    feeder.show([reading(track, 0.7 if track % 2 else 0.1) for track in range(1, 25)], focus=1)
+    many = [reading(track, 0.7 if track % 2 else 0.1) for track in range(1, 25)]
+    feeder.show(many, focus=1, waiting_tracks=tuple(range(2, 25, 2)))
     ink = page.evaluate_handle(
         """() => (track) => { const canvas = document.querySelector(".tracks canvas");
           const [wide, high] = [canvas.width / 24, Math.round(canvas.height * 0.1)];
@@ -449,6 +450,31 @@ def test_a_track_that_is_right_and_not_logged_waits(feeder: Feeder, open_page: O
           return count; }"""
     )
     page.wait_for_function("(ink) => ink(8) > 4 * ink(9) && ink(9) > 0", arg=ink)
+
+
+def test_the_next_track_is_the_one_that_the_daemon_names(feeder: Feeder, open_page: OpenPage) -> None:
+    step = StepReading(1, 3, "repro level", 1000.0, 15.0, -2.14, 0.2, complete=6, missing_tracks=(2, 7))
+    feeder.show(EIGHT, focus=4, step=step, next_track=2, waiting_tracks=(7,))
+    page = open_page(feeder.address)
+    rest = page.locator(".progress .rest")
+    expect(rest).to_have_text("next: track 2")
+    assert "next" in written(page, "tracks")
+    feeder.show(EIGHT, focus=4, step=step, waiting_tracks=(2, 7))
+    expect(rest).to_have_text("all wait to be logged")
+    assert "next" not in written(page, "tracks")
+    feeder.show(EIGHT, focus=4, step=replace(step, complete=8, missing_tracks=()))
+    expect(rest).to_have_text("all done here")
+
+
+def test_the_verdict_is_the_one_of_the_daemon(feeder: Feeder, open_page: OpenPage) -> None:
+    at_the_edge = [reading(1, 0.21), reading(2, 0.19), reading(3, -0.21), reading(4, -0.19)]
+    feeder.show(at_the_edge, focus=1, right_tracks=(1, 3))
+    page = open_page(feeder.address)
+    expect(page.locator(".figure .way")).to_have_text("on target")
+    label = page.locator(".tracks canvas")
+    expect(label).to_have_attribute("aria-label", "All tracks. 1 right, 2 too high, 3 right, 4 too low")
+    feeder.show(at_the_edge, focus=2, right_tracks=(1, 3))
+    expect(page.locator(".figure .way")).to_have_text(re.compile("too high"))
 
 
 def test_what_stands_side_by_side_has_as_many_decimals(feeder: Feeder, open_page: OpenPage) -> None:
@@ -536,7 +562,7 @@ def test_what_was_asked_is_asked_again_of_the_same_daemon_alone(tmp_path: Path, 
           const asked = link.ask("/do/next", ""); link.open(); return asked; }"""
         assert page.evaluate(again) is None
         assert [type(request.command) for request in first.requests] == [NextStep]
-        page.evaluate("trimbridge.commands.push('trim of track 7', '/do/undo', 's', '20261128-1.7')")
+        page.evaluate("trimbridge.commands.waysBack.push('trim of track 7', '/do/undo', 's', '20261128-1.7')")
         expect(page.locator("[data-command=undo]")).to_contain_text("track 7")
         port = first.port
     finally:

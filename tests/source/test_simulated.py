@@ -195,3 +195,17 @@ def test_spoken_words_are_read_and_scaled(tmp_path: Path) -> None:
     # 0 dBFS by AES17-2015, 3.12.1: the rms of a full-scale sine.
     assert np.sqrt(np.mean(sound.samples**2)) == pytest.approx(1.0 / np.sqrt(2.0), rel=1e-5)
     assert voices(tmp_path / "nothing here") == ()
+
+
+def test_where_the_trimmers_stand_is_told_as_they_are_turned(perfect: Simulated) -> None:
+    perfect.start()
+    before = perfect.trimmers("repro level", (1, 2))
+    other = perfect.trimmers("repro high", (1, 2))
+    perfect.turn(2, "repro level", 0.1)
+    for _ in range(200):
+        perfect.read(1.0)
+    after = perfect.trimmers("repro level", (1, 2))
+    assert after[0] == before[0]
+    assert after[1] == pytest.approx(before[1] + 0.1, abs=1e-9)
+    assert perfect.trimmers("repro high", (1, 2)) == other
+    assert perfect.trimmers("bias", (1, 2)) == ()

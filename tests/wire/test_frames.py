@@ -25,7 +25,22 @@ def frame(*readings: Reading, **changes: object) -> Frame:
     step = StepReading(2, 12, "repro high", 10_000.0, 15.0, -0.75, 0.5, 14, (3, 9, 10))
     health = Health("running", "writing", 1, 2, 3, 4, 5, 6, "no tape", "waiting", 7, clock_steps=8)
     base = Frame(
-        12.5, CAPTURED_NS, 9_999.5, step, 1, False, 3, readings, health, tone_s=4.5, missing=31, tape_time="01:30:35:22"
+        12.5,
+        CAPTURED_NS,
+        9_999.5,
+        step,
+        1,
+        False,
+        3,
+        readings,
+        health,
+        tone_s=4.5,
+        missing=31,
+        tape_time="01:30:35:22",
+        next_track=10,
+        waiting_tracks=(9,),
+        right_tracks=(1, 2, 4),
+        trimmers=(0.5, 0.4996),
     )
     return replace(base, **changes)
 
@@ -63,11 +78,15 @@ def test_every_address_of_the_design() -> None:
         "/step/complete": 14,
         "/step/missing": 3,
         "/step/missing_tracks": "3, 9-10",
+        "/step/right_tracks": "1-2, 4",
+        "/step/waiting_tracks": "9",
         "/calibration/missing": 31,
         "/focus/track": 3,
+        "/focus/next": 10,
         "/bank/number": 1,
         "/hold/on": False,
         "/tape/time": "01:30:35:22",
+        "/practice/trimmers": "0.500 0.500",
         "/health/source": "running",
         "/health/log": "writing",
         "/health/overruns": 1,
@@ -112,7 +131,7 @@ def test_one_encoder_for_changing_tracks_and_states(run: list[list[Reading]], fi
     for readings in run:
         numbered = [replace(one, track=first + place) for place, one in enumerate(readings, 1)]
         said = heard(encoder.encode(frame(*numbered)))
-        assert len(said) == 5 * len(numbered) + 31
+        assert len(said) == 5 * len(numbered) + 35
         for one in numbered:
             sent = [said[f"/track/{one.track}/{name}"] for name in ("vu", "deviation", "fine", "spread", "state")]
             wanted = [one.vu, one.deviation_db, one.fine_db, one.spread_db, one.state]
@@ -134,12 +153,12 @@ def test_what_rarely_changes_is_sent_anew_when_it_does() -> None:
 
 
 def test_no_tracks_and_all_tracks() -> None:
-    assert len(heard(FrameEncoder().encode(frame()))) == 31
+    assert len(heard(FrameEncoder().encode(frame()))) == 35
     packet = FrameEncoder().encode(frame(*(reading(track) for track in range(1, 65))))
-    assert len(heard(packet)) == 64 * 5 + 31
+    assert len(heard(packet)) == 64 * 5 + 35
     # One datagram over IPv4 carries 65,507 bytes.
     assert len(packet) < 65_507
-    assert len(decode(packet).messages) == 64 * 5 + 31
+    assert len(decode(packet).messages) == 64 * 5 + 35
 
 
 def test_nothing_in_a_frame_holds_it_back() -> None:

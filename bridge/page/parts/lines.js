@@ -92,7 +92,7 @@ export class Progress {
     const open = numbers.filter((track) => this.app.openTracks.has(track));
     const bank = this.app.setup.banks.length > 1 ? `bank ${frame.bank.number} of ${this.app.setup.banks.length} · ` : "";
     put(this.settled, `${bank}${numbers.length - open.length} of ${numbers.length} logged`);
-    put(this.rest, open.length ? `next: track ${this.app.nextTrack}` : "all done here");
+    put(this.rest, this.app.nextTrack ? `next: track ${this.app.nextTrack}` : open.length ? "all wait to be logged" : "all done here");
     const { said, isMute } = this.app;
     const message = isMute ? "" : frame.health.message ?? "";
     const isNews = this.isNews(message, nowMs);

@@ -2,7 +2,7 @@
 
 import { isBias, shownOf, toleranceOf } from "../deviation.js";
 import { Drawing, element, palette } from "../elements.js";
-import { decimalsOf, levelText, placeOf, signOf } from "../scale.js";
+import { decimalsOf, levelText, placeOf } from "../scale.js";
 import { colourOf, hourglass, line, mark, uncertaintyBar } from "./marks.js";
 
 const FITS_NUMBER = 22; // narrower columns show every fourth number, and that of the focus
@@ -83,8 +83,7 @@ export class Tracks {
       const left = levelText(logged.as_left_db, logged.resolution_db, this.decimals);
       return `${number} ${logged.within_tolerance === false ? "!" : "✓"} ${left}`;
     }
-    const { sign, isFine } = shownOf(this.app, frame, track);
-    if (isFine && sign === "right" && !frame.hold.on) return `${number} ${WAITS}`;
+    if (isOpen && this.app.waitingTracks.has(number)) return `${number} ${WAITS}`;
     if (number === this.app.nextTrack) return `${number} next`;
     return logged ? `${number} turned` : `${number} –`;
   }
@@ -214,8 +213,8 @@ function described(app, frame) {
       const { db } = shownOf(app, frame, track);
       return Number.isNaN(db) ? words.none : `${Math.abs(db).toFixed(1)} dB under its peak`;
     }
-    const word = words[signOf(track.fine, toleranceOf(frame.step))];
-    return word === words.right && app.openTracks.has(track.number) && !frame.hold.on ? `${word}, waits to be logged` : word;
+    const word = words[shownOf(app, frame, track).sign];
+    return app.openTracks.has(track.number) && app.waitingTracks.has(track.number) ? `${word}, waits to be logged` : word;
   };
   return `All tracks. ${frame.tracks.map((track) => `${track.number} ${wordOf(track)}`).join(", ")}`;
 }

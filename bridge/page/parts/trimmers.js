@@ -1,4 +1,5 @@
-// The trimmers of the simulated recorder: a finger on a screw in, turns out. For practice without tape.
+// The trimmers of the simulated recorder: a finger on a screw in, turns out. For practice without tape. Whoever turns
+// them, from here, by OSC or on another screen: they are shown as they stand.
 
 import { element, svg } from "../elements.js";
 
@@ -6,6 +7,7 @@ const PER_PIXEL = 1 / 900; // of the travel: a screw turned by a finger's width 
 const STEP = 0.004;
 const TURNS = 12; // a screw turns so often over its travel
 const SEND_MS = 60;
+const FOLLOWS_MS = 500; // after the last turn from here, until it has come back as the place where the trimmer stands
 
 export class Trimmers {
   constructor(app) {
@@ -14,22 +16,43 @@ export class Trimmers {
     this.element = element("section", { class: "trimmers", "aria-label": "Trimmers of the simulated recorder" });
     this.numbers = "";
     this.adjustment = "";
-    this.turned = new Map();
+    this.screws = new Map(); // by track: { slot, screw, share, turnedMs }
     this.waiting = new Map();
   }
 
   paint(frame) {
     const numbers = frame.tracks.map((track) => track.number).join();
-    if (numbers === this.numbers && frame.step.adjustment === this.adjustment) return;
-    this.numbers = numbers;
-    this.adjustment = frame.step.adjustment;
-    this.element.replaceChildren(...frame.tracks.map((track) => this.trimmer(track.number)));
+    const { adjustment } = frame.step;
+    if (numbers !== this.numbers || adjustment !== this.adjustment) {
+      this.numbers = numbers;
+      this.adjustment = adjustment;
+      this.screws.clear();
+      this.element.replaceChildren(...frame.tracks.map((track) => this.trimmer(track.number)));
+    }
+    this.follow(frame);
+  }
+
+  follow(frame) {
+    const shares = (frame.practice.trimmers ?? "").split(" ").map(Number);
+    if (shares.length !== frame.tracks.length) return;
+    const nowMs = performance.now();
+    frame.tracks.forEach(({ number }, at) => {
+      const one = this.screws.get(number);
+      if (nowMs - one.turnedMs > FOLLOWS_MS && one.share !== shares[at]) this.show(one, shares[at]);
+    });
+  }
+
+  show(one, share) {
+    one.share = share;
+    one.slot.setAttribute("transform", `rotate(${share * 360 * TURNS})`);
+    one.screw.setAttribute("aria-valuenow", Math.round(share * 100));
   }
 
   trimmer(track) {
     const slot = svg("path", { d: "M-24 0H24", stroke: "currentColor", "stroke-width": 7, "stroke-linecap": "round" });
-    const screw = svg("svg", { viewBox: "-34 -34 68 68", role: "slider", tabindex: 0, "aria-label": `Trimmer of track ${track}`, "aria-valuenow": 0, "aria-valuemin": -100, "aria-valuemax": 100 }, svg("circle", { r: 30, fill: "none", stroke: "currentColor", "stroke-width": 3 }), slot);
-    const turn = (share) => this.turn(track, share, slot, screw);
+    const screw = svg("svg", { viewBox: "-34 -34 68 68", role: "slider", tabindex: 0, "aria-label": `Trimmer of track ${track}`, "aria-valuenow": 0, "aria-valuemin": 0, "aria-valuemax": 100 }, svg("circle", { r: 30, fill: "none", stroke: "currentColor", "stroke-width": 3 }), slot);
+    this.screws.set(track, { slot, screw, share: 0, turnedMs: -Infinity });
+    const turn = (share) => this.turn(track, share);
     let last = null;
     screw.addEventListener("pointerdown", (event) => {
       screw.setPointerCapture(event.pointerId);
@@ -49,12 +72,11 @@ export class Trimmers {
   }
 
   // Turns that come quickly are added up: the daemon is told some times a second.
-  turn(track, share, slot, screw) {
+  turn(track, share) {
     const key = `${track} ${this.adjustment}`;
-    const sum = (this.turned.get(key) ?? 0) + share;
-    this.turned.set(key, sum);
-    slot.setAttribute("transform", `rotate(${sum * 360 * TURNS})`);
-    screw.setAttribute("aria-valuenow", Math.round(sum * 100));
+    const one = this.screws.get(track);
+    one.turnedMs = performance.now();
+    this.show(one, Math.max(0, Math.min(1, one.share + share)));
     const isWaiting = this.waiting.has(key);
     this.waiting.set(key, (this.waiting.get(key) ?? 0) + share);
     if (!isWaiting) setTimeout(() => this.send(track, key), SEND_MS);
