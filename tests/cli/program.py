@@ -1,6 +1,5 @@
 """The command line as a user or another program calls it: words in; exit status and what was written out."""
 
-import json
 import os
 import re
 import subprocess
@@ -11,8 +10,12 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from tests.system.starter import Starter
+
 ROOT = Path(__file__).parents[2]
 PROGRAM = (sys.executable, "-m", "bridge")
+
+LIMIT_S = 120
 
 NO_INTERFACE = {**os.environ, "JACK_DEFAULT_SERVER": "nobody", "JACK_NO_START_SERVER": "1"}
 """An environment in which no JACK server is found."""
@@ -35,7 +38,7 @@ def run(
             "stdout": subprocess.PIPE,
             "stderr": subprocess.PIPE,
             "text": True,
-            "timeout": 120,
+            "timeout": LIMIT_S,
             **options,
         },
     )
@@ -49,52 +52,14 @@ def _seemly(done: subprocess.CompletedProcess[str]) -> None:
         assert said is None or "a fault in the program" not in said, said
 
 
-class Starter:
-    """Starts commands from a process that has loaded the program already, see `tests.cli.starting`.
-
-    Parameters
-    ----------
-    folder : Path
-        Where commands run.
-    before, environment
-        As for `run`.
-    """
-
-    def __init__(self, folder: Path, before: Sequence[str], environment: Mapping[str, str]) -> None:
-        self._folder = folder
-        self._environment = dict(environment)
-        self._said = tempfile.TemporaryDirectory(prefix="said-")
-        self._process = subprocess.Popen(
-            [*before, sys.executable, "-m", "tests.cli.starting"],
-            cwd=ROOT,
-            env=self._environment,
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-
-    def run(self, *words: object) -> subprocess.CompletedProcess[str]:
-        """Run the program to its end, as `run` does."""
-        assert self._process.stdin is not None and self._process.stdout is not None
-        out, error = (Path(self._said.name) / name for name in ("out", "error"))
-        command = {
-            "words": list(map(str, words)), "folder": str(self._folder), "environment": self._environment,
-            "out": str(out), "error": str(error),
-        }  # fmt: skip
-        self._process.stdin.write(f"{json.dumps(command)}\n")
-        self._process.stdin.flush()
-        status = int(self._process.stdout.readline())
+def run_from(starter: Starter, *words: object, folder: Path) -> subprocess.CompletedProcess[str]:
+    """Run the program to its end, as `run` does, from a process that has loaded it."""
+    with tempfile.TemporaryDirectory(prefix="said-") as said:
+        out, error = (Path(said) / name for name in ("out", "error"))
+        status = starter.start(list(map(str, words)), folder, out, error, LIMIT_S).wait()
         done = subprocess.CompletedProcess(words, status, out.read_text(), error.read_text())
-        _seemly(done)
-        return done
-
-    def close(self) -> None:
-        """Start no more."""
-        assert self._process.stdin is not None and self._process.stdout is not None
-        self._process.stdin.close()
-        self._process.wait(60)
-        self._process.stdout.close()
-        self._said.cleanup()
+    _seemly(done)
+    return done
 
 
 def trimbridge(*words: object, status: int = 0, **options: Any) -> subprocess.CompletedProcess[str]:

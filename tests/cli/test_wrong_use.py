@@ -15,8 +15,9 @@ from typing import Any
 
 import pytest
 
-from tests.cli.program import NO_INTERFACE, ORDINARY, Starter, commands, run
+from tests.cli.program import NO_INTERFACE, ORDINARY, commands, run, run_from
 from tests.system.sound import tones
+from tests.system.starter import Starter
 
 ROOM = """
 [machine]
@@ -212,7 +213,7 @@ def starters(room: Path) -> Iterator["queue.SimpleQueue[Starter]"]:
         free: queue.SimpleQueue[Starter] = queue.SimpleQueue()
         for _ in range(os.cpu_count() or 1):
             options = where(room)
-            free.put(made.enter_context(closing(Starter(room, options["before"], options["environment"]))))
+            free.put(made.enter_context(closing(Starter(options["before"], options["environment"]))))
         yield free
 
 
@@ -224,7 +225,7 @@ def complaints(room: Path, case: Case, free: "queue.SimpleQueue[Starter] | None"
     else:
         starter = free.get()
         try:
-            done = starter.run(*words)
+            done = run_from(starter, *words, folder=room)
         finally:
             free.put(starter)
     everything = " ".join(f"{done.stdout}{done.stderr}".split())

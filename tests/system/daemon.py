@@ -19,6 +19,7 @@ from pythonosc.osc_message import OscMessage
 from pythonosc.osc_message_builder import OscMessageBuilder
 
 from tests.system.jack import wait_until
+from tests.system.starter import Started, Starter
 
 ROOT = Path(__file__).parents[2]
 
@@ -130,6 +131,8 @@ class Daemon:
         A command line that runs the daemon's, as `setpriv` does.
     words : sequence of str
         Options of `run`.
+    starter : Starter, optional
+        Starts it from a process that has loaded the program; environment and what runs it are those of the starter.
     popen
         What else `subprocess.Popen` shall know.
     """
@@ -140,14 +143,20 @@ class Daemon:
         environment: Mapping[str, str] | None = None,
         before: Sequence[str] = (),
         words: Sequence[str] = (),
+        starter: Starter | None = None,
         **popen: Any,
     ) -> None:
         self.config = config
         self.stopped_in_s = math.nan
         """How long it took to end after its signal."""
         self._output = config.with_suffix(".out").open("a+", encoding="utf-8")
+        command = ["run", str(config), "--plain", *words]
+        if starter is not None:
+            out = config.with_suffix(".out")
+            self.process: subprocess.Popen[Any] | Started = starter.start(command, ROOT, out, out)
+            return
         self.process = subprocess.Popen(
-            [*before, sys.executable, "-m", "bridge", "run", str(config), "--plain", *words],
+            [*before, sys.executable, "-m", "bridge", *command],
             **{
                 "cwd": ROOT,
                 "env": dict(environment or os.environ),

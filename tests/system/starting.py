@@ -1,8 +1,8 @@
 """A process that has loaded the program and waits: from it each command starts as a process of its own, by fork.
 
-Reads a line of JSON for each command: its words, the folder and the environment to start in, and the files for standard
-output and error. Writes the exit status of each as a line. What a command does not get from here is the time that it
-takes to load everything.
+Reads a line of JSON for each command: its words, the folder and the environment to start in, the files that standard
+output and error are added to, and how long it may take. Writes the number of its process, and when it has ended its
+exit status, a line each. What a command does not get from here is the time that it takes to load everything.
 """
 
 import importlib
@@ -14,11 +14,9 @@ from typing import Any
 
 LOADED = (
     "bridge.cli.app", "bridge.cli.checks", "bridge.cli.demo", "bridge.cli.inputs", "bridge.cli.learn",
-    "bridge.cli.logs", "bridge.cli.offsets", "bridge.cli.replaying", "bridge.cli.report", "bridge.cli.tape",
-    "bridge.cli.targets", "bridge.daemon.service",
+    "bridge.cli.logs", "bridge.cli.offsets", "bridge.cli.replaying", "bridge.cli.report", "bridge.cli.running",
+    "bridge.cli.tape", "bridge.cli.targets", "bridge.daemon.service",
 )  # fmt: skip
-
-LIMIT_S = 120
 
 
 def next_command() -> dict[str, Any] | None:
@@ -27,19 +25,23 @@ def next_command() -> dict[str, Any] | None:
         child = os.fork()
         if child == 0:
             return dict(json.loads(line))
-        sys.stdout.write(f"{os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])}\n")
-        sys.stdout.flush()
+        _tell(child)
+        _tell(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]))
     return None
+
+
+def _tell(number: int) -> None:
+    os.write(sys.stdout.fileno(), f"{number}\n".encode())
 
 
 def become(command: dict[str, Any]) -> None:
     """Be what a shell would have started."""
-    signal.alarm(LIMIT_S)
+    signal.alarm(command["limit_s"])
     os.chdir(command["folder"])
     os.environ.clear()
     os.environ.update(command["environment"])
     for descriptor, file in enumerate((os.devnull, command["out"], command["error"])):
-        opened = os.open(file, os.O_RDONLY if descriptor == 0 else os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        opened = os.open(file, os.O_RDONLY if descriptor == 0 else os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         os.dup2(opened, descriptor)
         os.close(opened)
     sys.argv = ["trimbridge", *command["words"]]
