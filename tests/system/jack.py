@@ -62,6 +62,11 @@ class JackServer:
         self._untidy = False
 
     @property
+    def runs(self) -> bool:
+        """Whether it was started and not ended since."""
+        return self._process is not None
+
+    @property
     def pid(self) -> int:
         """The id of the server's process, for a test that lets it hang."""
         assert self._process is not None, "it does not run"
@@ -230,6 +235,9 @@ class ToneClient:
         """End the process in order; nothing when it does not run."""
         if self._process is None:
             return
+        if not self._server.runs:
+            # Its JACK library waits for a server that is gone, for ever.
+            self._process.kill()
         try:
             self._process.communicate(timeout=_DEADLINE_S)
         except subprocess.TimeoutExpired:
