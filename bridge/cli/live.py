@@ -16,6 +16,7 @@ from rich.text import Text
 from bridge.cli.figures import found_of, left_of, signed
 from bridge.cli.track_blocks import track_lines
 from bridge.readings import Frame, StepReading, Trim
+from bridge.words import HELD
 
 MESSAGES: Final = 8
 """Most messages that are shown, where there is room."""
@@ -183,7 +184,7 @@ class Lines:
             self.say(f"source {self._source}")
         if frame.held != self._held:
             self._held = frame.held
-            self.say("held: nothing logs itself" if self._held else "no longer held: trims log themselves again")
+            self.say(HELD if self._held else "no longer held: trims log themselves again")
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - in the order in which it came
         """Write a trim that is in the log."""

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from bridge.cli.figures import UNKNOWN, signed
 from bridge.readings import Reading
+from bridge.words import STATES, WAYS, Sign
 
 HALF_CELLS: Final = 18
 """Most cells of the strip to either side of the target."""
@@ -28,7 +29,7 @@ GAP: Final = 2
 _BARE: Final = 19
 _SHORT: Final = 26
 _FULL: Final = 39
-"""Columns that a block takes without its strip: track, dB and state; with the level's way; with spread and VU."""
+"""Columns that a block takes without its strip: track, dB and state; with the way to turn; with spread and VU."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +51,7 @@ class _Block:
     def heading(self) -> Text:
         if not self.half:
             return Text(f"{'':3} {'dB':>6} {'state':8}")
-        middle = f"{'':3} {'dB':>6} {'level':5} {'target':^{2 * self.half + 1}}"
+        middle = f"{'':3} {'dB':>6} {'turn':5} {'target':^{2 * self.half + 1}}"
         return Text(f"{middle} {'sprd':>5} {'VU':>6} {'state':8}" if self.is_full else f"{middle} {'state':8}")
 
     def line(self, reading: Reading, tolerance_db: float, *, in_focus: bool) -> Text:
@@ -66,7 +67,7 @@ class _Block:
         if self.half and self.is_full:
             spread = "" if math.isnan(reading.spread_db) else f"±{reading.spread_db:.2f}"
             out.append(f" {spread:>5} {_vu(reading):>6}")
-        out.append(f" {reading.state:8}")
+        out.append(f" {STATES[reading.state]:8}")
         return out
 
 
@@ -108,10 +109,9 @@ def _vu(reading: Reading) -> str:
 
 
 def direction(deviation_db: float, tolerance_db: float) -> str:
-    """Return which way the level has to go."""
-    if abs(deviation_db) <= tolerance_db:
-        return "leave"
-    return "lower" if deviation_db > 0.0 else "raise"
+    """Return which way to turn: ``up``, ``down``, or to leave it."""
+    sign: Sign = "right" if abs(deviation_db) <= tolerance_db else "high" if deviation_db > 0.0 else "low"
+    return WAYS[sign].turn.removeprefix("turn ")
 
 
 def strip(deviation_db: float, tolerance_db: float, half: int = HALF_CELLS) -> str:

@@ -74,7 +74,7 @@ export class Link {
     this.isKnown = true;
     for (const [id, request] of this.pending) {
       if (isSame) socket.send(request.packet);
-      else this.answered(id, "the daemon was started anew meanwhile: look whether it was done");
+      else this.answered(id, "trimbridge was started anew meanwhile: look whether it was done");
     }
   }
 
@@ -116,10 +116,10 @@ export class Link {
       await fetch("/alive", { signal: asking.signal, cache: "no-store" });
       cause = this.isOpen ? "no frames come" : "connecting again";
     } catch {
-      if (performance.now() - begunMs < 1000) cause = this.goodBye || "the daemon does not answer: is it running?";
+      if (performance.now() - begunMs < 1000) cause = this.goodBye || "trimbridge does not answer: is it running?";
       // Between two programs of one computer there is no network.
-      else if (this.isLocal) cause = "the daemon does not answer: it hangs, or was paused";
-      else cause = "nothing answers: the daemon hangs, or the network is gone";
+      else if (this.isLocal) cause = "trimbridge does not answer: it hangs, or was paused";
+      else cause = "nothing answers: trimbridge hangs, or the network is gone";
     }
     clearTimeout(timer);
     if (this.receivedMs < begunMs) this.reason = cause;

@@ -104,7 +104,7 @@ class App {
         // Nobody answers yet: ask again.
       }
       this.band.hidden = false;
-      this.band.textContent = "no connection to the daemon: is it running?";
+      this.band.textContent = "no connection to trimbridge: is it running?";
       await new Promise((resolve) => setTimeout(resolve, 1000));
     }
   }

@@ -93,7 +93,7 @@ function pairedScreens(app, screens) {
     element("div", {}, element("p", { class: "asked" }, `${deviceOf(what)} at ${host}`), element("p", {}, `paired ${day(pairedS)}, last here ${day(seenS)}`)),
     element("button", { "aria-label": `Forget ${deviceOf(what)} at ${host}`, onclick: () => forget(id) }, "Forget")));
   if (screens.length > 1) rows.push(element("div", { class: "choices" }, element("button", { onclick: () => forget("") }, "Forget all")));
-  return [element("p", {}, "A screen stays paired for 30 days after its last visit, also when the daemon is started anew."), ...rows];
+  return [element("p", {}, "A screen stays paired for 30 days after its last visit, also when trimbridge is started anew."), ...rows];
 }
 
 // What stands in the first brackets is the device, whichever browser it is.

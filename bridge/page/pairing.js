@@ -10,7 +10,7 @@ export async function pair(code) {
   try {
     return (await answer.json()).reason;
   } catch {
-    return `the daemon answered ${answer.status}`;
+    return `trimbridge answered ${answer.status}`;
   }
 }
 

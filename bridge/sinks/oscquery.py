@@ -275,7 +275,7 @@ class OscQuery:
     async def _good_bye(self, _application: web.Application) -> None:
         for listener in tuple(self._listeners):
             with contextlib.suppress(ConnectionError, RuntimeError):
-                await listener.socket.close(code=1001, message=b"the daemon was stopped", drain=False)
+                await listener.socket.close(code=1001, message=b"trimbridge was stopped", drain=False)
 
 
 def _is_upgrade(request: web.Request) -> bool:

@@ -21,6 +21,7 @@ from rich.console import Console
 
 from bridge.cli.live import STOPPING, LiveView, step_line
 from bridge.readings import Frame, Health, Reading, State, StepReading
+from bridge.words import STATES as WORDS
 from tests.system.daemon import free_port, write_config
 
 STATES: tuple[State, ...] = ("quiet", "tone", "moving", "settling", "settled", "clipped")
@@ -75,9 +76,10 @@ def test_80_by_24_shows_all_24_tracks_what_is_wrong_and_how_to_stop() -> None:
     for track in range(1, 25):
         one = reading(track)
         wanted = "—" if one.state == "quiet" else f"{one.fine_db:+.2f}".replace("-", "−")
-        row = re.search(rf"{'▸' if track == 7 else ' '}{track:>2} +{re.escape(wanted)} .*?({'|'.join(STATES)})", text)
+        begin = "▸" if track == 7 else " "
+        row = re.search(rf"{begin}{track:>2} +{re.escape(wanted)} .*?({'|'.join(WORDS.values())})", text)
         assert row, track
-        assert row[1] == one.state
+        assert row[1] == WORDS[one.state]
     assert "20261128-1.12:" in text  # the newest message, where the older ones have no room
 
 
@@ -87,7 +89,7 @@ def test_a_tall_window_shows_one_track_below_the_other_with_all_that_is_known() 
     lines = screen(view, 100, 50)
     assert shown_tracks(lines) == list(range(1, 25))
     row = next(line for line in lines if line.startswith("▸ 7"))
-    assert re.fullmatch(r"▸ 7  −0\.55 raise [─━┿●]+ ±0\.02  −0\.13 tone *", row)
+    assert re.fullmatch(r"▸ 7  −0\.55 up    [─━┿●]+ ±0\.02  −0\.13 tone *", row)
     # The target is the 19th of 37 cells, 6 cells are 1 dB: −0.55 dB is 3 cells to the left.
     assert re.search("[─━┿●]+", row)[0].index("●") == 18 - 3  # type: ignore[index]
 

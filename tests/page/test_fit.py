@@ -176,7 +176,7 @@ def test_no_text_is_cut_or_covered_while_nothing_is_live(feeder: Feeder, open_pa
     # The longest that it says.
     page.evaluate(
         """() => Object.defineProperty(trimbridge.link, "silence",
-          { get: () => "the daemon does not answer: it hangs, or was paused" })"""
+          { get: () => "trimbridge does not answer: it hangs, or was paused" })"""
     )
     found = {}
     for screen in on_each_screen(page):

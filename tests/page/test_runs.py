@@ -120,7 +120,7 @@ def test_two_connections_in_turn_send_nothing_of_the_run_before(tmp_path: Path, 
           return [sent, answer];
         }""")
         assert sent == []
-        assert answer == "the daemon was started anew meanwhile: look whether it was done"
+        assert answer == "trimbridge was started anew meanwhile: look whether it was done"
 
 
 def test_a_daemon_that_is_paused_does_not_answer(tmp_path: Path, open_page: OpenPage) -> None:
@@ -130,7 +130,7 @@ def test_a_daemon_that_is_paused_does_not_answer(tmp_path: Path, open_page: Open
         expect(band).to_be_hidden()
         daemon.process.send_signal(signal.SIGSTOP)
         try:
-            hangs = "not live: the daemon does not answer: it hangs, or was paused"
+            hangs = "not live: trimbridge does not answer: it hangs, or was paused"
             expect(band).to_contain_text(hangs)
             # It stays so while the page tries to connect anew, again and again: nothing else was found.
             page.wait_for_function("trimbridge.link.losses > 0 && !trimbridge.link.isOpen")

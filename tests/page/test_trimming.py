@@ -212,7 +212,7 @@ def test_24_tracks_around_one_line(feeder: Feeder, open_page: OpenPage) -> None:
     page = open_page(feeder.address)
     label = page.locator(".tracks canvas")
     expect(label).to_have_attribute("aria-label", re.compile(r"1 too low, 2 too low"))
-    expect(label).to_have_attribute("aria-label", re.compile(r"12 right.*24 too high"))
+    expect(label).to_have_attribute("aria-label", re.compile(r"12 on target.*24 too high"))
     painted = page.evaluate(
         """() => { const canvas = document.querySelector(".tracks canvas");
           const data = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height).data;
@@ -438,7 +438,7 @@ def test_a_track_that_is_right_and_not_logged_waits(feeder: Feeder, open_page: O
     # 1 is in focus, 2 is right, 3 and 4 are not: only one of them waits.
     assert written(page, "tracks").count("waits") == 1
     label = page.locator(".tracks canvas")
-    expect(label).to_have_attribute("aria-label", re.compile("1 too high, 2 right, waits to be logged, 3 too low"))
+    expect(label).to_have_attribute("aria-label", re.compile("1 too high, 2 on target, waits to be logged, 3 too low"))
     # Where there is no room for the word there is its sign: more ink than the dash of an untouched track.
     many = [reading(track, 0.7 if track % 2 else 0.1) for track in range(1, 25)]
     feeder.show(many, focus=1, waiting_tracks=tuple(range(2, 25, 2)))
@@ -472,7 +472,7 @@ def test_the_verdict_is_the_one_of_the_daemon(feeder: Feeder, open_page: OpenPag
     page = open_page(feeder.address)
     expect(page.locator(".figure .way")).to_have_text("on target")
     label = page.locator(".tracks canvas")
-    expect(label).to_have_attribute("aria-label", "All tracks. 1 right, 2 too high, 3 right, 4 too low")
+    expect(label).to_have_attribute("aria-label", "All tracks. 1 on target, 2 too high, 3 on target, 4 too low")
     feeder.show(at_the_edge, focus=2, right_tracks=(1, 3))
     expect(page.locator(".figure .way")).to_have_text(re.compile("too high"))
 
@@ -567,12 +567,12 @@ def test_what_was_asked_is_asked_again_of_the_same_daemon_alone(tmp_path: Path, 
         port = first.port
     finally:
         first.close()
-    expect(page.locator("#band")).to_contain_text("the daemon was stopped")
+    expect(page.locator("#band")).to_contain_text("trimbridge was stopped")
     page.evaluate("() => { globalThis.asked = trimbridge.link.ask('/do/next', ''); }")
     second = Feeder(tmp_path, port=port)
     try:
         second.show(EIGHT, focus=1)
-        assert page.evaluate("globalThis.asked") == "the daemon was started anew meanwhile: look whether it was done"
+        assert page.evaluate("globalThis.asked") == "trimbridge was started anew meanwhile: look whether it was done"
         expect(page.locator("#band")).to_be_hidden()
         expect(page.locator("[data-command=undo]")).to_be_disabled()
         expect(page.locator("[data-command=undo]")).not_to_contain_text("track 7")
@@ -602,7 +602,7 @@ def test_stop_of_the_daemon_is_named_and_a_new_one_is_found(tmp_path: Path, open
         port = first.port
     finally:
         first.close()
-    expect(page.locator("#band")).to_contain_text("the daemon was stopped")
+    expect(page.locator("#band")).to_contain_text("trimbridge was stopped")
     again = Feeder(tmp_path, port=port)
     try:
         again.show([reading(1, -0.77)], focus=1)

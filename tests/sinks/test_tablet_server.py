@@ -350,7 +350,7 @@ def test_stop_ends_everything_and_frees_the_port(tmp_path: Path) -> None:
         await asyncio.get_running_loop().run_in_executor(None, feeder.close)
         while (message := await one.receive()).type is aiohttp.WSMsgType.BINARY:
             pass
-        assert (message.data, message.extra) == (1001, "the daemon was stopped")
+        assert (message.data, message.extra) == (1001, "trimbridge was stopped")
         await one.close()
 
     ask(job)

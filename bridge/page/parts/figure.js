@@ -4,16 +4,7 @@ import { isOtherTone, shownOf } from "../deviation.js";
 import { drawn } from "../figures.js";
 import { element, put, svg } from "../elements.js";
 import { hzText, textOf } from "../scale.js";
-import { HELD } from "./marks.js";
 
-const STATES = {
-  quiet: "no tone",
-  tone: "tone",
-  moving: "turning",
-  settling: "settling",
-  settled: "settled",
-  clipped: "clipping",
-};
 const STEADY_DB = 0.007; // what the last figure may wander before it is written anew
 const REST_MS = 400;
 const AT_PEAK_DB = 0.1; // the spread of a steady tone; nearer than that nobody can tell
@@ -57,9 +48,10 @@ export class Figure {
     put(this.trackNumber, String(track.number));
     // While it is held nothing that a track does is logged: that is said where a track's state stands, in its place.
     const isHeld = Boolean(frame.hold.on);
-    put(this.state, isHeld && track.state !== "clipped" ? "held" : STATES[track.state] ?? track.state);
+    const { words } = this.app.setup;
+    put(this.state, isHeld && track.state !== "clipped" ? "held" : words.states[track.state] ?? track.state);
     const isOther = isOtherTone(frame);
-    put(this.way, isHeld ? HELD : isOther ? `wrong tone: wants ${hzText(frame.step.tone_hz)}` : wayOf(sign, shown.db));
+    put(this.way, isHeld ? words.held : isOther ? `wrong tone: wants ${hzText(frame.step.tone_hz)}` : wayOf(words.ways, sign, shown.db));
     put(this.needle, `needle ${vuText(track.vu)}${hasTone ? ` · spread ${spreadText(track.spread)}` : ""}`);
     const look = `${track.state === "clipped"} ${isHeld} ${isOther}`;
     if (look !== this.look) {
@@ -115,12 +107,11 @@ function signShape(sign) {
   return [svg("path", { class: "solid", d: `M0 ${down * 14}L-40 ${down * -46}H40Z` }), lines(down * 24, down * 43)];
 }
 
-function wayOf(sign, db) {
+function wayOf(ways, sign, db) {
   if (sign === "none") return "";
-  if (sign === "right") return "on target";
   // More bias raises the level up to its peak and lowers it beyond: what counts is how far it is from there.
   if (sign === "peak") return db > -AT_PEAK_DB ? "at its peak so far" : "from its peak";
-  return sign === "high" ? "too high · turn down" : "too low · turn up";
+  return sign === "right" ? ways.right.said : `${ways[sign].said} · ${ways[sign].turn}`;
 }
 
 function spreadText(spread) {

@@ -1,8 +1,6 @@
 // The marks that stand for a track everywhere: a wedge that points to the target from outside the tolerance, a diamond
 // within it, a dot where there is no target.
 
-export const HELD = "held: nothing logs itself";
-
 export function mark(context, sign, x, y, size) {
   context.beginPath();
   if (sign === "right") {

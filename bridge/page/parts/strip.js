@@ -3,7 +3,7 @@
 import { isBias, shownOf, toleranceOf } from "../deviation.js";
 import { Drawing, element, palette } from "../elements.js";
 import { marksOf, placeOf } from "../scale.js";
-import { colourOf, HELD, line, mark, uncertaintyBar } from "./marks.js";
+import { colourOf, line, mark, uncertaintyBar } from "./marks.js";
 
 const SECONDS = 12;
 const SAYS_HELD_PX = 100; // a lower one would be covered; the figure above it says it large
@@ -37,7 +37,7 @@ export class Strip {
       drawMarks(base, this.right, y, tolerance, colours, size);
       uncertaintyBar(base, size * 0.8, y, uncertainty, size * 0.4, colours.ink);
       // The mark of now goes on beside it.
-      this.bottom = saysHeld ? height - drawHeld(base, this.right - size * 2.6, height, colours) : height;
+      this.bottom = saysHeld ? height - drawHeld(base, this.app.setup.words.held, this.right - size * 2.6, height, colours) : height;
     });
     drawing.copyBase();
     const now = this.right - size * 1.4;
@@ -104,17 +104,17 @@ function drawMarks(context, left, y, tolerance, colours, size) {
 }
 
 // Across the foot of the strip, as large as its width lets it be; returns how high it is.
-function drawHeld(context, width, height, colours) {
+function drawHeld(context, words, width, height, colours) {
   const most = Math.min(height * 0.22, 56);
   context.font = `750 ${most}px system-ui, sans-serif`;
-  const size = most * Math.min(1, (width * 0.92) / context.measureText(HELD).width);
+  const size = most * Math.min(1, (width * 0.92) / context.measureText(words).width);
   context.fillStyle = colours.alert;
   context.fillRect(0, height - size * 1.4, width, size * 1.4);
   context.fillStyle = colours["on-alert"];
   context.font = `750 ${size}px system-ui, sans-serif`;
   context.textAlign = "center";
   context.textBaseline = "middle";
-  context.fillText(HELD, width / 2, height - size * 0.68);
+  context.fillText(words, width / 2, height - size * 0.68);
   return size * 1.4;
 }
 

@@ -207,13 +207,13 @@ export class Tracks {
 }
 
 function described(app, frame) {
-  const words = { high: "too high", low: "too low", right: "right", none: "no tone" };
+  const { ways, states } = app.setup.words;
   const wordOf = (track) => {
     if (isBias(frame.step)) {
       const { db } = shownOf(app, frame, track);
-      return Number.isNaN(db) ? words.none : `${Math.abs(db).toFixed(1)} dB under its peak`;
+      return Number.isNaN(db) ? states.quiet : `${Math.abs(db).toFixed(1)} dB under its peak`;
     }
-    const word = words[shownOf(app, frame, track).sign];
+    const word = ways[shownOf(app, frame, track).sign]?.said ?? states.quiet;
     return app.openTracks.has(track.number) && app.waitingTracks.has(track.number) ? `${word}, waits to be logged` : word;
   };
   return `All tracks. ${frame.tracks.map((track) => `${track.number} ${wordOf(track)}`).join(", ")}`;

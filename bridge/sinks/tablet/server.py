@@ -112,7 +112,7 @@ class TabletServer:
                 task.cancel()
             await asyncio.gather(*watching, return_exceptions=True)
             await site.stop()
-            await self._clients.close("the daemon was stopped")
+            await self._clients.close("trimbridge was stopped")
             await runner.cleanup()
             await self._loop.run_in_executor(self._reader, self._contents.history.close)
 

@@ -9,6 +9,7 @@ from bridge.procedure.setup import Setup
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape
 from bridge.tape.machine import RECORD_SIDE, path_of
+from bridge.words import HELD, STATES, WAYS
 
 JsonObject = dict[str, object]
 
@@ -34,6 +35,11 @@ def setup_document(settings: Settings, setup: Setup) -> JsonObject:
         "steps": [_step(number, step, tape) for number, step in enumerate(setup.steps, 1)],
         "banks": [{"number": bank.number, "tracks": bank.tracks, "inputs": bank.inputs} for bank in setup.banks],
         "preparation": [asdict(item) for item in PREPARATION],
+        "words": {
+            "ways": {sign: way._asdict() for sign, way in WAYS.items()},
+            "states": STATES,
+            "held": HELD,
+        },
         "cautions": [asdict(caution) for caution in CAUTIONS],
     }
 

@@ -1,0 +1,37 @@
+"""The words that page and terminal share: what is said of a track, and what to do about it.
+
+Who looks from one to the other must not wonder whether two words mean two things. The page is given them with its
+setup; its code holds none of its own.
+"""
+
+from typing import Final, Literal, NamedTuple
+
+from bridge.readings import State
+
+Sign = Literal["high", "low", "right"]
+
+
+class Way(NamedTuple):
+    """What a deviation is called, and what the hand has to do."""
+
+    said: str
+    turn: str
+
+
+WAYS: Final[dict[Sign, Way]] = {
+    "high": Way("too high", "turn down"),
+    "low": Way("too low", "turn up"),
+    "right": Way("on target", "leave"),
+}
+
+STATES: Final[dict[State, str]] = {
+    "quiet": "no tone",
+    "tone": "tone",
+    "moving": "turning",
+    "settling": "settling",
+    "settled": "settled",
+    "clipped": "clipping",
+}
+"""What a track is doing; OSC has its own fixed words."""
+
+HELD: Final = "held: nothing logs itself"
