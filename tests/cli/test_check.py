@@ -233,7 +233,7 @@ def test_midi_ports_that_are_missing_while_another_is_there(folder: Path) -> Non
         '[[midi.lamp]]\nport = "pads"\n'
     )
     config = written(folder, midi=midi)
-    with JackServer(channels=2) as server, ExitStack() as held:
+    with JackServer(channels=2, synchronous=False) as server, ExitStack() as held:
         held.enter_context(closing(Player(server, "desk")))
         matched(checked(config, 1, server.environment), [
             ("midi", 'no MIDI port "pedal" is there', "inputs are: desk"),
