@@ -14,6 +14,9 @@ ONE_ACT_S: Final = 4.0
 """A hand that is back on a trimmer within this time never left it, even if another trimmer has been moved meanwhile: to
 go there, turn it and come back takes longer, so that was another hand."""
 
+THERE_AND_BACK_S: Final = 8.0
+"""One hand does not go to another trimmer, turn that and come back in less. Common practice, no source."""
+
 UNSTEADY_BLOCKS: Final = 10
 """So many more blocks make a settled level where tape is so unsteady that a slow hand cannot be seen at once."""
 
@@ -39,10 +42,11 @@ class Hands:
     def __init__(self, evidence: Evidence) -> None:
         self._evidence = evidence
         self._rhythm = Rhythm()
+        self._several = 1
         self.begin()
 
     def begin(self) -> None:
-        """Begin a step: all hands are off. What is known of their rhythm is kept."""
+        """Begin a step: all hands are off. What is known of their rhythm, and how many they are, is kept."""
         tracks = self._evidence.tracks
         self.moving: dict[int, Act] = {}
         """Acts under way, by track: the hand is on the trimmer."""
@@ -56,7 +60,7 @@ class Hands:
         """The track whose trimmer moved last; None before."""
         self._still: dict[int, int] = {}
         self._last_onset: dict[int, int] = {}
-        self._several = 1
+        self._last_end: dict[int, int] = {}
 
     # -- what they do
 
@@ -69,6 +73,7 @@ class Hands:
     def go_on(self, act: Act, onset: int) -> None:
         """Take note that a hand that seemed to have left a trimmer turns it again."""
         self._rhythm.paused(onset - act.end)
+        self._compare(act.track, act.end, onset)
         act.end = act.left_from = -1
 
     def rest(self, track: int, still: int, *, since_onset: bool) -> None:
@@ -79,6 +84,7 @@ class Hands:
         rested = self._still.get(track, 0)
         if still < rested:
             self._rhythm.paused(rested)
+            self._compare(track, self._evidence.now - rested, self._evidence.now)
         self._still[track] = 0 if since_onset else still
 
     def show(self, act: Act) -> bool:
@@ -89,6 +95,8 @@ class Hands:
             return False
         act.told = True
         self._last_onset[act.track] = act.onset
+        if act.track in self._last_end:
+            self._compare(act.track, self._last_end[act.track], act.onset)
         others = (other for other in self.moving.values() if other.shown and other is not act)
         if any(self._still.get(other.track, 0) < LEAST_STILL for other in others):
             self._several = 2
@@ -100,12 +108,20 @@ class Hands:
         self._still.pop(act.track, None)
         self.pending[act.track] = act
         self.on[act.track] = False
+        if act.told:
+            self._last_end[act.track] = act.end
 
     def were_on(self, act: Act) -> None:
         """Take note that a hand has been on a trimmer, as is known only now."""
         if all(onset < act.onset for onset in self._last_onset.values()):
             self.focus = act.track
         self._last_onset[act.track] = act.onset
+
+    def _compare(self, track: int, end: int, onset: int) -> None:
+        """See whether another trimmer was taken up between two strokes on one that are too near to each other."""
+        between = (other != track and end < at < onset for other, at in self._last_onset.items())
+        if (onset - end) * BLOCK_S < THERE_AND_BACK_S and any(between):
+            self._several = 2
 
     # -- what follows
 
