@@ -116,6 +116,23 @@ def test_two_hands_on_two_tracks_are_two_trims() -> None:
     assert found[6].as_left.level_db == pytest.approx(-1.0, abs=0.03)
 
 
+def test_a_hand_that_is_back_too_soon_was_another_and_from_then_on_both_are_waited_for() -> None:
+    levels = tape(80.0, 8, 0.02)
+    # Back on the trimmer of track 2 within 3 s, though another was turned meanwhile.
+    move(levels, 2, 10.0, 11.0, 1.0)
+    move(levels, 4, 11.5, 12.5, 1.0)
+    move(levels, 2, 14.0, 15.0, -0.5)
+    # The same at a pause that one hand would have used to go there and back.
+    move(levels, 5, 35.0, 36.0, 1.0)
+    move(levels, 6, 37.5, 38.5, 1.0)
+    move(levels, 5, 42.0, 43.0, -0.5)
+    trims_found = recognised(levels)
+    assert sorted(trim.track for trim in trims_found) == [2, 4, 5, 6]
+    found = {trim.track: trim for trim in trims_found}
+    assert found[2].as_left.level_db == pytest.approx(0.5, abs=0.03)
+    assert found[5].as_left.level_db == pytest.approx(0.5, abs=0.03)
+
+
 @pytest.mark.parametrize("tracks", [2, 3, 8, 24])
 @pytest.mark.parametrize("seconds", [0.05, 1.0])
 def test_the_playback_level_is_no_trim(tracks: int, seconds: float) -> None:

@@ -18,8 +18,12 @@ TASKS: Final = (
     Task("sync level", 1000.0),
 )
 
-FOUND_WITHIN_S: Final = 3.0
-"""A trim that is found must overlap the true one, give or take this: a small one in much wander has no sharp moment."""
+FOUND_WITHIN_S: Final = 8.0
+"""A trim that is found must overlap the true one, give or take this. A small one in much wander has no sharp moment;
+acts on one trimmer are no nearer to each other, so that none is taken for another."""
+
+SHARP_S: Final = 3.0
+"""A moment that is off by more than this is counted apart."""
 
 APART_S: Final = 20.0
 """A false trim this far from all that was done to its trimmer has nothing to do with any of it. Nearer ones are most

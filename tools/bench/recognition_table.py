@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from tools.bench.judging import TASKS, Generator, Guess, Outcome, Truth
+from tools.bench.judging import SHARP_S, TASKS, Generator, Guess, Outcome, Truth, overlap_s
 
 
 def row(name: str, outcomes: Sequence[Outcome], keep: Callable[[Outcome, Truth], bool] | None = None) -> str:
@@ -69,6 +69,7 @@ def goals(outcomes: Sequence[Outcome]) -> None:
     hits = [(o, t, g) for o in outcomes for t, g in o.hits]
     clear = [(o, t) for o in outcomes for t in (*o.missed, *(t for t, _ in o.hits)) if _clear(o, t)]
     clear_hits = sum(1 for o, t, _ in hits if _clear(o, t))
+    blurred = sum(1 for _, t, g in hits if overlap_s(t, g) < -SHARP_S)
     at_1khz = np.array(
         [g.as_left_db - t.as_left_db for o, t, g in hits if 0.03 <= o.wander_db <= 0.05 and t.step in (0, 3)] or [0.0]
     )
@@ -83,6 +84,7 @@ def goals(outcomes: Sequence[Outcome]) -> None:
         f"{'trims found, % of all':58s}{'≥ 99.5':>12s}{100 * len(hits) / trims:12.2f}"
         f"{100 * sum(o.obvious_hits for o in outcomes) / trims:13.2f}\n"
         f"{'  of those that go 4 × wander and more':58s}{'':12s}{100 * clear_hits / max(len(clear), 1):12.2f}\n"
+        f"{'  of all, at a moment off by more than ' + f'{SHARP_S:g} s':58s}{'':12s}{100 * blurred / trims:12.2f}\n"
         f"{'false trims a calibration of 16 tracks × 4 steps':58s}{'≤ 0.2':>12s}{false / worth:12.3f}"
         f"{sum(o.obvious_false for o in outcomes) / worth:13.3f}\n"
         f"{'  of those with no hand on the trimmer within 20 s':58s}{'':12s}"
