@@ -173,6 +173,8 @@ class Course:
         elif duty in ("close acts", "cut acts"):
             closed = watch.close(cut_short=duty == "cut acts")
             return [outcome for seen in closed for outcome in self._on_seen(seen)]
+        elif duty == "close left acts":
+            return [outcome for seen in watch.close_left() for outcome in self._on_seen(seen)]
         elif duty == "log act" and isinstance(subject, TrimFound):
             trim = visit.trim(subject, self.now)
             return [] if trim is None else [self._to_log(trim, visit.way(subject, trim))]

@@ -109,6 +109,10 @@ class HandsFree:
         self.keep_steady()
         return self._trims.restart(cut_short=cut_short)
 
+    def close_left(self) -> tuple[Event, ...]:
+        """Return what the hands have left, and go on watching: what is in hand stays open."""
+        return self._trims.close_left()
+
     def begin(self) -> None:
         """Begin a step in which nothing has been seen."""
         self._steady = [None] * self._absent.size

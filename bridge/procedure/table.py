@@ -34,6 +34,7 @@ the tone or the watching ended before it was left. To stop is to end the daemon,
 
 Duty = Literal[
     "close acts",
+    "close left acts",
     "cut acts",
     "log act",
     "keep act open",
@@ -51,8 +52,9 @@ Duty = Literal[
 """What can be done about it.
 
 To close acts is to take what is still being watched as an event of its own; to cut them is the same where the hand may
-turn on unseen: only what has settled counts as left. An act that is kept open is not in the log:
-its track is missing until it is, and the next trim begins where that act began. To verify is to log what was right and
+turn on unseen: only what has settled counts as left. To close left acts is to do so with those that the hand has left,
+and to go on watching the others. An act that is kept open is not in the log: its track is missing until it is, and the
+next trim begins where that act began. To verify is to log what was right and
 never touched.
 """
 
@@ -76,7 +78,7 @@ TABLE: Final[Mapping[State, Mapping[Event, Row]]] = {
         "bank asked": Row(("close acts", "verify", "patch", "begin"), "following"),
         "log asked": Row(("log by hand",), "following"),
         # What the hand had left before is logged; what it leaves from here on is not.
-        "hold asked": Row(("close acts", "hold"), "held"),
+        "hold asked": Row(("close left acts", "hold"), "held"),
         "release asked": Row((), "following"),
         "finish asked": Row(("close acts", "verify", "finish"), "following"),
         "recording ended": Row(("close acts", "verify"), "following"),
@@ -92,7 +94,7 @@ TABLE: Final[Mapping[State, Mapping[Event, Row]]] = {
         "bank asked": Row(("close acts", "patch", "begin"), "held"),
         "log asked": Row(("log by hand",), "held"),
         "hold asked": Row((), "held"),
-        "release asked": Row(("close acts", "release"), "following"),
+        "release asked": Row(("close left acts", "release"), "following"),
         "finish asked": Row(("close acts", "finish"), "held"),
         "recording ended": Row(("close acts",), "held"),
         "stop asked": Row(("cut acts",), "held"),

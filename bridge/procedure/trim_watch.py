@@ -175,13 +175,7 @@ class TrimWatch:
         """
         events: list[Event] = []
         evidence = self.evidence
-        if not cut_short:
-            for act in list(self._hands.moving.values()):
-                self._leave_if_still(act, evidence.now)
-        if evidence.now:
-            self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
-        for act in list(self._hands.pending.values()):
-            self._close(act, evidence.now, events, leaving=True)
+        self._close_left(events, still=not cut_short)
         events += [
             TrimCut(act.track, act.as_found, evidence.start_s(act.onset))
             for act in self._hands.moving.values()
@@ -191,6 +185,23 @@ class TrimWatch:
         self._glance.forget()
         self._begin()
         return tuple(events)
+
+    def close_left(self) -> tuple[Event, ...]:
+        """Finish what the hands have left, as well as can be told by now, and go on; what is in hand stays open."""
+        events: list[Event] = []
+        self._close_left(events, still=True)
+        return tuple(events)
+
+    def _close_left(self, events: list[Event], *, still: bool) -> None:
+        """Finish the acts that have ended; ``still`` counts a short rest as an end."""
+        evidence = self.evidence
+        if still:
+            for act in list(self._hands.moving.values()):
+                self._leave_if_still(act, evidence.now)
+        if evidence.now:
+            self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
+        for act in list(self._hands.pending.values()):
+            self._close(act, evidence.now, events, leaving=True)
 
     def verify(self, track: int) -> Settled | None:
         """Return the level of a track from all its steady blocks of the last minute; None while there is none.

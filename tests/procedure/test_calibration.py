@@ -225,13 +225,38 @@ def test_what_was_left_before_the_hold_is_logged() -> None:
     assert studio.summary() == [("repro level", 1, -1.0, 0.0)]
 
 
+def test_a_hand_that_turns_at_once_when_hold_is_pressed_or_released_is_seen() -> None:
+    studio = begun({1: -2.0})
+    studio.done(Hold(on=True))
+    studio.turn(1, -1.0)
+    assert studio.state(1) in ("moving", "settling")
+    assert studio.frame().focus_track == 1
+    studio.play_on(9.0)
+    assert studio.told == ["track 1 was turned while held: not logged"]
+    studio.done(Hold(on=False))
+    studio.trim(1)
+    assert studio.summary() == [("repro level", 1, -2.0, 0.0)]
+
+
+def test_what_is_in_hand_when_hold_is_released_is_logged_when_it_is_left() -> None:
+    studio = begun({1: -2.0})
+    studio.done(Hold(on=True))
+    studio.turn(1, -1.0)
+    studio.done(Hold(on=False))
+    studio.turn(1, 0.0)
+    studio.play_on(9.0)
+    assert studio.told == []
+    assert studio.summary() == [("repro level", 1, -2.0, 0.0)]
+
+
 def test_a_hand_that_holds_in_mid_turn_is_not_logged_and_the_next_trim_begins_where_it_began() -> None:
     studio = begun({1: -2.0})
     studio.turn(1, -1.0)
     studio.done(Hold(on=True))
-    assert studio.told == ["track 1 was still being turned: not logged"]
+    assert studio.told == []
     studio.play_on(3.0)
     studio.done(Hold(on=False))
+    assert studio.told == ["track 1 was turned while held: not logged"]
     studio.play_on(6.0)
     studio.trim(1)
     assert studio.summary() == [("repro level", 1, -2.0, 0.0)]
