@@ -8,7 +8,7 @@ from pathlib import Path
 from bridge.cli.track_blocks import direction, track_lines
 from bridge.config.load import loads
 from bridge.daemon.setup import setup_of
-from bridge.readings import Reading
+from bridge.readings import Frame, Health, Reading, StepReading
 from bridge.sinks.tablet.setup import setup_document
 from bridge.words import HELD, STATES, WAYS
 
@@ -44,10 +44,15 @@ def test_the_page_is_given_the_words_and_holds_none_of_its_own(tmp_path: Path) -
 
 
 def test_the_terminal_takes_them_too() -> None:
-    assert [f"turn {direction(db, 0.2)}" for db in (0.5, -0.5)] == [WAYS["high"].turn, WAYS["low"].turn]
-    assert direction(0.1, 0.2) == WAYS["right"].turn
-    readings = [Reading(1, 0.0, 0.5, 0.5, 0.02, state, -17.0, -20.0) for state in STATES]
-    drawn = [line.plain for line in track_lines(readings, 0.2, 0, 120, 24)][1:]
+    high, low = (direction(db, is_right=False) for db in (0.5, -0.5))
+    assert [f"turn {high}", f"turn {low}"] == [WAYS["high"].turn, WAYS["low"].turn]
+    assert direction(0.1, is_right=True) == WAYS["right"].turn
+    readings = tuple(
+        Reading(track, 0.0, 0.5, 0.5, 0.02, state, -17.0, -20.0) for track, state in enumerate(STATES, start=1)
+    )
+    step = StepReading(1, 1, "repro level", 1000.0, 15.0, 0.0, 0.2)
+    frame = Frame(1.0, 10**18, 1000.0, step, 1, False, 0, readings, Health())
+    drawn = [line.plain for line in track_lines(frame, 120, 24)][1:]
     assert [line.rstrip().endswith(f" {word}") for line, word in zip(drawn, STATES.values(), strict=True)] == [True] * 6
 
 

@@ -79,7 +79,7 @@ class LiveView:
             lines += _wrapped(headline(frame), columns, min(STEP_LINES, most))
             kept = min(LEAST_MESSAGES, len(said))
             tracks_rows = max(LEAST_TRACK_ROWS, rows - len(lines) - kept)
-            lines += track_lines(frame.readings, frame.step.tolerance_db, frame.focus_track, columns, tracks_rows)
+            lines += track_lines(frame, columns, tracks_rows)
         room = max(0, rows - len(lines))
         lines += [Text(text) for text in said[len(said) - min(room, len(said)) :]]
         for line in lines:

@@ -13,7 +13,7 @@ from typing import Final
 from rich.text import Text
 
 from bridge.cli.figures import UNKNOWN, signed
-from bridge.readings import Reading
+from bridge.readings import Frame, Reading
 from bridge.words import STATES, WAYS, Sign
 
 HALF_CELLS: Final = 18
@@ -54,7 +54,7 @@ class _Block:
         middle = f"{'':3} {'dB':>6} {'turn':5} {'target':^{2 * self.half + 1}}"
         return Text(f"{middle} {'sprd':>5} {'VU':>6} {'state':8}" if self.is_full else f"{middle} {'state':8}")
 
-    def line(self, reading: Reading, tolerance_db: float, *, in_focus: bool) -> Text:
+    def line(self, reading: Reading, tolerance_db: float, *, is_right: bool, in_focus: bool) -> Text:
         quiet = reading.state == "quiet"
         deviation_db = reading.deviation_db if math.isnan(reading.fine_db) else reading.fine_db
         unknown = quiet or math.isnan(deviation_db)
@@ -62,7 +62,7 @@ class _Block:
         out = Text(f"{'▸' if in_focus else ' '}{reading.track:>2} ")
         out.append(f"{said:>6}", style="bold")
         if self.half:
-            way = "" if unknown else direction(deviation_db, tolerance_db)
+            way = "" if unknown else direction(deviation_db, is_right=is_right)
             out.append(f" {way:5} {strip(math.nan if unknown else deviation_db, tolerance_db, self.half)}")
         if self.half and self.is_full:
             spread = "" if math.isnan(reading.spread_db) else f"±{reading.spread_db:.2f}"
@@ -71,16 +71,16 @@ class _Block:
         return out
 
 
-def track_lines(
-    readings: Sequence[Reading], tolerance_db: float, focus_track: int, columns: int, rows: int
-) -> list[Text]:
+def track_lines(frame: Frame, columns: int, rows: int) -> list[Text]:
     """Return the tracks as at most so many lines, the heading included; what does not fit is said in the last.
 
     Parameters
     ----------
+    frame : Frame
     columns, rows : int
         What there is of the terminal, 1 or more.
     """
+    readings, tolerance_db = frame.readings, frame.step.tolerance_db
     below = max(1, rows - 1)
     most = max(1, (columns + GAP) // (_BARE + GAP))
     side_by_side = min(max(1, math.ceil(len(readings) / below)), most)
@@ -93,8 +93,16 @@ def track_lines(
     height = math.ceil(len(shown) / side_by_side)
     lines = [_beside([block.heading()] * math.ceil(len(shown) / max(1, height)))]
     for row in range(height):
-        here = shown[row::height]
-        lines.append(_beside([block.line(one, tolerance_db, in_focus=one.track == focus_track) for one in here]))
+        here = (
+            block.line(
+                one,
+                tolerance_db,
+                is_right=one.track in frame.right_tracks,
+                in_focus=one.track == frame.focus_track,
+            )
+            for one in shown[row::height]
+        )
+        lines.append(_beside(list(here)))
     if left_out:
         lines.append(Text(f"{left_out} more tracks: make the window larger", style="bold"))
     return lines
@@ -108,9 +116,9 @@ def _vu(reading: Reading) -> str:
     return UNKNOWN if reading.vu < -60.0 else signed(reading.vu)
 
 
-def direction(deviation_db: float, tolerance_db: float) -> str:
+def direction(deviation_db: float, *, is_right: bool) -> str:
     """Return which way to turn: ``up``, ``down``, or to leave it."""
-    sign: Sign = "right" if abs(deviation_db) <= tolerance_db else "high" if deviation_db > 0.0 else "low"
+    sign: Sign = "right" if is_right else "high" if deviation_db > 0.0 else "low"
     return WAYS[sign].turn.removeprefix("turn ")
 
 
