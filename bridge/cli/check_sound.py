@@ -22,8 +22,9 @@ from bridge.wire.midi_ports import MidiPorts
 LISTENED_S: Final = 0.3
 """Long enough for the noise of any converter to show."""
 
-PORTS_S: Final = 4.0
-"""How long MIDI ports are looked for, as long as one is missing: they are opened by a process that has to start."""
+PORTS_S: Final = 15.0
+"""How long MIDI ports are looked for, as long as one is missing: they are opened by a process that has to start, on a
+computer that may be busy."""
 
 LOOK_S: Final = 0.05
 

@@ -369,10 +369,15 @@ class Engine:
             else:
                 self._decline(request, reason)
             return
+        was_held = self.calibration.is_held
         *consequences, answer = self.calibration.handle(request.command)
         for outcome in consequences:
             self._carry_out(outcome)
-        if isinstance(request.command, Hold) and request.command.on:
+        if isinstance(request.command, Hold) and not request.command.on:
+            for waiting, _ in self._holding:
+                self._decline(waiting, "hold was released before it began")
+            self._holding.clear()
+        if isinstance(request.command, Hold) and request.command.on and not was_held:
             self._holding.append((request, self._trims_given))
             self._answer_holding()
             return

@@ -1,6 +1,6 @@
 """How the daemon is: what goes wrong in; counts, and the one line that matters most now, out."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Final, Protocol
 
 from bridge.daemon.notices import Notices
@@ -172,27 +172,21 @@ class HealthBook:
         """Return the one line that matters most."""
         log = self._log.problem if self._log else ""
         networks = [network.problem for network in self._networks if network.problem]
-        news = self._news(now_s, (self.problem, log, *networks))
+        for problem in filter(None, (self.problem, log)):
+            # It is said for as long as it is so, and not a while longer.
+            self._notices.forget(problem)
         return (
             self.problem
             or log
-            or news
-            or (self._resumed if now_s < self._resumed_until_s else "")
+            or self._notices.line(now_s)
             or self.farewell
-            or self._unlogged()
             or self._calibration.notice
             or self._silent()
+            or (self._resumed if now_s < self._resumed_until_s else "")
+            or self._unlogged()
             or self._unprepared()
             or next(iter(networks), "")
         )
-
-    def _news(self, now_s: float, wrong: Iterable[str]) -> str:
-        """Return what happened just now, unless it is what is wrong: that is said for as long as it is so."""
-        news = self._notices.line(now_s)
-        if any(problem and problem in news for problem in wrong):
-            self._notices.forget()
-            return ""
-        return news
 
     def _unlogged(self) -> str:
         unlogged = self._calibration.unlogged

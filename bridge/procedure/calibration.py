@@ -93,6 +93,11 @@ class Calibration:
         return self._course.bank
 
     @property
+    def is_held(self) -> bool:
+        """Whether nothing happens unasked."""
+        return self._course.state == "held"
+
+    @property
     def position_s(self) -> float:
         """Seconds from the start of the source to the last levels."""
         return self._course.now.position_s

@@ -68,6 +68,38 @@ def test_what_was_left_before_hold_is_logged_before_it_is_said_to_be_held(
     assert daemon.order[-1] == "held"
 
 
+def test_a_hold_that_is_released_before_it_began_is_declined_and_a_second_one_is_answered_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    recorder, performance = performed(Manner(Temperament.between(0.2).never()), 11)
+    source = Levelled(recorder, performance.end_s + 4.0)
+    acts = sorted((act for act in performance.stages[0].acts if act.track <= 8), key=lambda act: act.start_s)
+    last = next(one for one, after in pairwise(acts) if after.start_s - one.end_s > RESTS_S + 0.3)
+    daemon = Watched(tmp_path / "log.db")
+    daemon.engine.source_began(source, 0.0)
+    daemon.hear(source, 0.0, last.end_s + RESTS_S)
+    daemon.settle()
+    results = daemon.log.take_results
+    monkeypatch.setattr(daemon.log, "take_results", list)
+    daemon.hold()
+    daemon.order.clear()
+    daemon._inbox.put(Request(Hold(False), "test", lambda refusal: daemon.order.append(f"released {refusal}")))
+    daemon.engine.attend()
+    assert daemon.order == ["answered hold was released before it began", "released None"]
+    monkeypatch.setattr(daemon.log, "take_results", results)
+    daemon.settle()
+    daemon.hold()
+    daemon.settle()
+    daemon.hear(source, last.end_s + RESTS_S, last.end_s + RESTS_S + 0.3)
+    daemon.order.clear()
+    # Held already: a trim that a person asks for is on its way to the log, and that it is held stays true.
+    monkeypatch.setattr(daemon.engine, "_trims_given", daemon.engine._trims_given + 1)
+    daemon.hold()
+    daemon.hear(source, last.end_s + RESTS_S + 0.3, last.end_s + RESTS_S + 0.6)
+    assert [one for one in daemon.order if one != "held"] == ["answered None"]
+    daemon.close()
+
+
 def test_where_nothing_was_left_hold_is_answered_at_once(tmp_path: Path) -> None:
     recorder, performance = performed(Manner(Temperament.between(0.2).never()), 11)
     source = Levelled(recorder, performance.end_s + 4.0)

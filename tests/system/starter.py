@@ -1,5 +1,6 @@
 """Commands started from a process that has loaded the program already: processes all the same, and sooner."""
 
+import contextlib
 import json
 import os
 import select
@@ -44,7 +45,9 @@ class Started:
     def send_signal(self, number: int) -> None:
         """Send a signal, if it runs."""
         if self.poll() is None:
-            os.kill(self.pid, number)
+            # It may end just now.
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self.pid, number)
 
     def kill(self) -> None:
         """End it as it stands, if it runs."""
@@ -90,5 +93,7 @@ class Starter:
         """Start no more."""
         assert self._process.stdin is not None and self._process.stdout is not None
         self._process.stdin.close()
-        self._process.wait(60)
-        self._process.stdout.close()
+        try:
+            self._process.wait(60)
+        finally:
+            self._process.stdout.close()

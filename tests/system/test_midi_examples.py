@@ -62,7 +62,7 @@ def test_every_example_is_run_here() -> None:
 def test_the_foot_switch(server: JackServer, tmp_path: Path) -> None:
     with running("foot-switch", server, tmp_path) as (daemon, ear):
         daemon.until(lambda: ear.value("/health/midi") == "waiting", "it waits for the foot board")
-        assert ear.value("/health/message") == 'no MIDI port "Foot board"'
+        daemon.until(lambda: ear.value("/health/message") == 'no MIDI port "Foot board"', "it says which is missing")
         with Player(server, "Foot board") as foot:
             daemon.until(lambda: ear.value("/health/midi") == "ready", "it hears the foot board")
             assert ear.value("/step/number") == 1

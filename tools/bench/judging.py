@@ -19,8 +19,8 @@ TASKS: Final = (
 )
 
 FOUND_WITHIN_S: Final = 8.0
-"""A trim that is found must overlap the true one, give or take this. A small one in much wander has no sharp moment;
-acts on one trimmer are no nearer to each other, so that none is taken for another."""
+"""A trim that is found must overlap the true one, give or take this. A small one in much wander has no sharp moment.
+More than `SHARP_S` counts only where nothing else was done to that trimmer within twice the time."""
 
 SHARP_S: Final = 3.0
 """A moment that is off by more than this is counted apart."""
@@ -155,16 +155,29 @@ def overlap_s(truth: Truth, guess: Guess) -> float:
     return min(truth.ended_s, guess.ended_s) - max(truth.started_s, guess.started_s)
 
 
+def _apart_s(one: Truth, other: Truth) -> float:
+    return max(one.started_s, other.started_s) - min(one.ended_s, other.ended_s)
+
+
 def matched(
     truths: Sequence[Truth], guesses: Sequence[Guess]
 ) -> tuple[list[tuple[Truth, Guess]], list[Truth], list[Guess]]:
     """Pair true acts with recognised ones on the same track in the same step, the nearest first."""
+    crowded = {
+        t
+        for t, truth in enumerate(truths)
+        for other in truths
+        if other is not truth
+        and (other.track, other.step) == (truth.track, truth.step)
+        and _apart_s(truth, other) < 2.0 * FOUND_WITHIN_S
+    }
     pairs = sorted(
         (
             (-overlap_s(truth, guess), t, g)
             for t, truth in enumerate(truths)
             for g, guess in enumerate(guesses)
-            if truth.track == guess.track and truth.step == guess.step and overlap_s(truth, guess) >= -FOUND_WITHIN_S
+            if overlap_s(truth, guess) >= -(SHARP_S if t in crowded else FOUND_WITHIN_S)
+            and (truth.track, truth.step) == (guess.track, guess.step)
         ),
     )
     used_truths: set[int] = set()
