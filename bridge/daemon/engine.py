@@ -269,7 +269,7 @@ class Engine:
     def stood_still(self, stood_s: float) -> None:
         """Take note that the program did not run for a while: what was lost meanwhile is no fault of the computer."""
         self._stood_s, self._stood_at_s = stood_s, time.monotonic()
-        text = f"the program stood still for {stood_s:.1f} s: it was stopped, or the computer slept"
+        text = f"the program stood still for {stood_s:.1f} s: it was stopped, the computer slept, or had no time for it"
         _log.warning("%s; what was played meanwhile was not heard", text)
         self._event("standstill", text, stood_s=round(stood_s, 1))
 

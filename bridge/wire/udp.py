@@ -23,7 +23,7 @@ from typing import Final, NamedTuple, Protocol
 from bridge.wire.binding import refusal_of
 from bridge.wire.episodes import Episode
 from bridge.wire.osc import PACKET_BYTES
-from bridge.wire.turns import TURN_S, pause_s
+from bridge.wire.turns import LONGEST_PAUSE_S, TURN_S, pause_s
 
 Address = tuple[str, int] | tuple[str, int, int, int]
 """As sockets have it: host and port, with flow and scope after them for IPv6."""
@@ -406,7 +406,7 @@ class UdpEndpoint:
                 log.exception("a packet from %s could not be handled", printable(sender))
             now_s = time.monotonic()
         # One packet may take longer than a turn. What counts is the work, not how long others have had the processor.
-        self._stopping.wait(pause_s(worked_s + time.thread_time()))
+        self._stopping.wait(pause_s(worked_s + time.thread_time(), LONGEST_PAUSE_S))
 
     def stop(self) -> None:
         """Stop hearing and let go of the sockets. Never raises; also when never started."""

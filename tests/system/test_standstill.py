@@ -74,16 +74,18 @@ def test_a_standstill_is_told_as_what_it_is_and_dead_connections_in_one_line(tmp
             live[2].close()
     said = [line for line in daemon.output.splitlines() if line.partition(":")[0] in ("info", "warning", "error")]
     told = [line for line in said if "info: source: " not in line]
+    # A machine with other work may lose samples once more afterwards, and then says that by itself.
+    told = [line for line in told if "did not keep up" not in line]
     assert len(told) == 2, told
     standstill, vanished = sorted(told, reverse=True)
     stood_s = re.fullmatch(
-        r"warning: the program stood still for ([\d.]+) s: it was stopped, or the computer slept; "
+        r"warning: the program stood still for ([\d.]+) s: it was stopped, the computer slept, or had no time for it; "
         r"what was played meanwhile was not heard",
         standstill,
     )
     assert STOOD_S <= float(stood_s[1]) < 30.0
     assert re.fullmatch(r"info: a screen .*went away without a good-bye: 1 so far; it comes back by itself", vanished)
     with closing(open_reader(config.with_suffix(".db"))) as connection:
-        events = {line.kind: line for line in lines(connection) if line.kind in ("standstill", "overrun")}
+        events = {line.kind: line for line in reversed([*lines(connection)]) if line.kind in ("standstill", "overrun")}
     assert events["overrun"].text == f"samples were lost: the program stood still for {stood_s[1]} s"
     assert json.dumps(events["standstill"].details) == f'{{"stood_s": {stood_s[1]}}}'

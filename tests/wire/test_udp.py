@@ -11,7 +11,7 @@ import pytest
 
 from bridge.wire import udp
 from bridge.wire.osc import encode_message
-from bridge.wire.turns import pause_s
+from bridge.wire.turns import LONGEST_PAUSE_S, pause_s
 from bridge.wire.udp import Address, UdpDestination, UdpEndpoint, UdpError, is_loopback, printable, resolve
 from tests.wire.waiting import DEADLINE_S, wait_until
 
@@ -150,7 +150,8 @@ def test_what_a_flood_has_lost_at_its_end_is_known_without_another_packet() -> N
 def test_a_long_turn_is_rested_off_but_not_for_long() -> None:
     assert pause_s(0.0) == 0.005, "never less, so that no sender has the processor to itself"
     assert pause_s(0.002) == pytest.approx(0.010), "five sixths of the time"
-    assert pause_s(0.2) == 0.05, "a collection of garbage does not deafen it for a second"
+    assert pause_s(0.2, LONGEST_PAUSE_S) == 0.05, "a collection of garbage does not deafen it for a second"
+    assert pause_s(0.2) == pytest.approx(1.0), "where nothing is lost meanwhile, many at once have their share as well"
 
 
 def test_a_destination_that_is_not_there_costs_a_count_and_one_line(caplog: pytest.LogCaptureFixture) -> None:
