@@ -89,8 +89,8 @@ class Frame:
     ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
     last sample was captured. ``focus_track`` is 0 when no trimmer moves. ``tone_s`` is for how long the tone has played
     without a break. ``missing`` counts what the whole calibration still lacks, a track of a step as one.
-    ``tape_time`` is where the tape is by its time code; empty when none is heard. ``right_tracks`` are within their
-    tolerance, as `bridge.procedure.judgement` says. ``next_track`` comes next, 0 when none does, as
+    ``tape_time`` is where the tape is by its time code; empty when none is heard. ``right_tracks`` are those that
+    `bridge.procedure.judgement` calls right. ``next_track`` comes next, 0 when none does, as
     `bridge.procedure.succession` says; ``waiting_tracks`` only wait to be logged by themselves. ``trimmers`` is for
     practice: where the trimmers of the step stand on the simulated recorder, shares of their travel in the order of the
     readings; empty on a real machine.

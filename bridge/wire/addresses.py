@@ -163,7 +163,12 @@ FRAME_ADDRESSES: Final = (
     Address("/step/complete", _COUNT, "how many tracks of the machine have what they need in the log", "step.complete"),
     Address("/step/missing", _COUNT, "how many tracks have not", "step.missing"),
     Address("/step/missing_tracks", _TRACKS, 'which they are, as in "3, 9-16"', "step.missing_text"),
-    Address("/step/right_tracks", _TRACKS, "which tracks of the bank are within the tolerance", "right_text"),
+    Address(
+        "/step/right_tracks",
+        _TRACKS,
+        "which tracks of the bank are right; at the edge of the tolerance the verdict lags behind",
+        "right_text",
+    ),
     Address("/step/waiting_tracks", _TRACKS, "which tracks only wait to be logged by themselves", "waiting_text"),
     Address("/calibration/missing", _COUNT, "how many are missing over all steps, a track of a step as one", "missing"),
     Address("/focus/track", _TRACK_OR_NONE, "the track whose trimmer is moving, 0 when none", "focus_track"),

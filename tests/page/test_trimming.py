@@ -425,8 +425,10 @@ def test_what_has_just_happened_is_said_large_and_the_newest_first(
     expect(said).to_have_text(standing.message)
     assert size_px(page, ".progress .said") == standing_px
     # A refusal answers whoever looks at this screen.
+    feeder.show(EIGHT, focus=2, health=Health(message="samples were lost"))
+    expect(page.locator(".figure .track b")).to_have_text("2")
     page.evaluate("trimbridge.say('step 77: there is no step 77', true)")
-    feeder.show(EIGHT, focus=1, health=Health(message="samples were lost"))
+    feeder.show(EIGHT, focus=1, health=Health(message="samples were lost again"))
     expect(page.locator(".figure .track b")).to_have_text("1")
     expect(said).to_have_text("step 77: there is no step 77")
 
