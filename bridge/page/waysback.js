@@ -41,7 +41,9 @@ export class WaysBack {
     const logged = this.app.log.trims.find(({ id }) => id === what.trim);
     const { steps } = this.app.setup;
     const here = steps[(this.app.link.frame?.step.number ?? 0) - 1];
-    const step = logged ? steps[logged.step - 1] : steps.find(({ adjustment }) => adjustment === what.adjustment);
+    // Until the log has been read, it is taken for the step that is shown, if that is of its kind.
+    const alike = here?.adjustment === what.adjustment ? here : steps.find(({ adjustment }) => adjustment === what.adjustment);
+    const step = logged ? steps[logged.step - 1] : alike;
     const of = step === here ? "" : ` of ${step ? stepName(steps, step) : what.adjustment}`;
     if (one.address === "/do/reinstate") return `withdrawal of track ${what.track}${of}`;
     return of ? `track ${what.track}${of}` : `trim of track ${what.track}`;
