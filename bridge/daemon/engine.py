@@ -369,7 +369,7 @@ class Engine:
             else:
                 self._decline(request, reason)
             return
-        was_held = self.calibration.is_held
+        was_held = self.calibration.is_held and not self._holding
         *consequences, answer = self.calibration.handle(request.command)
         for outcome in consequences:
             self._carry_out(outcome)

@@ -8,8 +8,8 @@ import pytest
 from bridge.control.inbox import Request
 from bridge.procedure.commands import Hold
 from bridge.readings import Frame, Trim
-from bridge.simulation.calibration import Manner
-from bridge.simulation.hand import Temperament
+from bridge.simulation.calibration import Manner, Performance
+from bridge.simulation.hand import Act, Temperament
 from tests.daemon.performing import Daemon, Levelled, performed
 
 RESTS_S = 1.2
@@ -39,17 +39,23 @@ class Watched(Daemon):
         self.engine.attend()
 
 
-def test_what_was_left_before_hold_is_logged_before_it_is_said_to_be_held(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def rested(folder: Path) -> tuple[Watched, Levelled, Performance, Act]:
+    """A hand has just left a trimmer and rests, and that is not in the log yet; the act is the last."""
     recorder, performance = performed(Manner(Temperament.between(0.2).never()), 11)
     source = Levelled(recorder, performance.end_s + 4.0)
     acts = sorted((act for act in performance.stages[0].acts if act.track <= 8), key=lambda act: act.start_s)
     last = next(one for one, after in pairwise(acts) if after.start_s - one.end_s > RESTS_S + 0.3)
-    daemon = Watched(tmp_path / "log.db")
+    daemon = Watched(folder / "log.db")
     daemon.engine.source_began(source, 0.0)
     daemon.hear(source, 0.0, last.end_s + RESTS_S)
     daemon.settle()
+    return daemon, source, performance, last
+
+
+def test_what_was_left_before_hold_is_logged_before_it_is_said_to_be_held(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    daemon, source, performance, last = rested(tmp_path)
     assert f"logged {last.track}" not in daemon.order
     daemon.order.clear()
     # The disk takes its time.
@@ -71,21 +77,17 @@ def test_what_was_left_before_hold_is_logged_before_it_is_said_to_be_held(
 def test_a_hold_that_is_released_before_it_began_is_declined_and_a_second_one_is_answered_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    recorder, performance = performed(Manner(Temperament.between(0.2).never()), 11)
-    source = Levelled(recorder, performance.end_s + 4.0)
-    acts = sorted((act for act in performance.stages[0].acts if act.track <= 8), key=lambda act: act.start_s)
-    last = next(one for one, after in pairwise(acts) if after.start_s - one.end_s > RESTS_S + 0.3)
-    daemon = Watched(tmp_path / "log.db")
-    daemon.engine.source_began(source, 0.0)
-    daemon.hear(source, 0.0, last.end_s + RESTS_S)
-    daemon.settle()
+    daemon, source, _performance, last = rested(tmp_path)
     results = daemon.log.take_results
     monkeypatch.setattr(daemon.log, "take_results", list)
-    daemon.hold()
     daemon.order.clear()
+    daemon.hold()
+    # One more waits as the first does: it is not held yet.
+    daemon.hold()
+    assert daemon.order == []
     daemon._inbox.put(Request(Hold(False), "test", lambda refusal: daemon.order.append(f"released {refusal}")))
     daemon.engine.attend()
-    assert daemon.order == ["answered hold was released before it began", "released None"]
+    assert daemon.order == ["answered hold was released before it began"] * 2 + ["released None"]
     monkeypatch.setattr(daemon.log, "take_results", results)
     daemon.settle()
     daemon.hold()
