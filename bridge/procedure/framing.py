@@ -101,7 +101,7 @@ class Framing:
             self._judgement.forget()
         if step is None or step.adjustment == "bias":
             return ()
-        return self._judgement.judge(readings, step.tolerance_db)
+        return self._judgement.judge(readings, step.tolerance_db, self._course.now.position_s)
 
     def _waiting(
         self, missing: Collection[int], right: Collection[int], readings: Sequence[Reading]
@@ -110,14 +110,12 @@ class Framing:
         visit = self._course.visit
         if visit is None or self._course.state == "held":
             return ()
-        # What logs itself is what lies within the tolerance; a verdict may lag behind, so as not to flicker.
-        tolerance_db = visit.step.tolerance_db
         return tuple(
             one.track
             for place, one in enumerate(readings)
             if one.track in missing
             and one.track in right
-            and abs(one.fine_db) <= tolerance_db
+            and not math.isnan(one.fine_db)
             and one.state != "moving"
             and visit.waits(place, settling=one.state == "settling")
         )

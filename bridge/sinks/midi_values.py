@@ -59,7 +59,8 @@ def lamp_messages(settings: MidiLampSettings, frame: Frame) -> dict[int, Value]:
 def _velocity(settings: MidiLampSettings, frame: Frame, reading: Reading) -> int:
     if settings.focus is not None and reading.track == frame.focus_track:
         return settings.focus
-    if reading.state == "settled" and not abs(reading.fine_db) <= frame.step.tolerance_db:
+    # The daemon judges, and never a bias: its target is no more than a nominal level.
+    if reading.state == "settled" and frame.step.adjustment != "bias" and reading.track not in frame.right_tracks:
         return settings.settled_outside
     return int(getattr(settings, reading.state))
 

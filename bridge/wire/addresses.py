@@ -166,7 +166,7 @@ FRAME_ADDRESSES: Final = (
     Address(
         "/step/right_tracks",
         _TRACKS,
-        "which tracks of the bank are right; at the edge of the tolerance the verdict lags behind",
+        "which tracks of the bank are right: none that reads outside its tolerance",
         "right_text",
     ),
     Address("/step/waiting_tracks", _TRACKS, "which tracks only wait to be logged by themselves", "waiting_text"),

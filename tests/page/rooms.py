@@ -114,7 +114,7 @@ def frame(readings: Sequence[Reading], focus: int = 0, **changes: object) -> Fra
         "readings": tuple(readings),
         "health": Health(),
         "tone_s": 30.0,
-        "right_tracks": Judgement().judge(readings, step.tolerance_db) if step.adjustment != "bias" else (),
+        "right_tracks": Judgement().judge(readings, step.tolerance_db, 12.0) if step.adjustment != "bias" else (),
     }
     return Frame(**(values | changes))  # type: ignore[arg-type]
 

@@ -9,13 +9,15 @@ from bridge.readings import Frame, Health, Reading, State, StepReading
 from bridge.sinks.midi_values import focus_places, lamp_messages, meter_messages, meter_value
 
 
-def frame(*tracks: tuple[State, float, float], focus: int = 0, tolerance_db: float = 0.25) -> Frame:
+def frame(
+    *tracks: tuple[State, float, float], focus: int = 0, right: tuple[int, ...] = (), adjustment: str = "repro level"
+) -> Frame:
     readings = tuple(
         Reading(9 + number, deviation_db, deviation_db, fine_db, 0.01, state, -17.0, -18.0)
         for number, (state, deviation_db, fine_db) in enumerate(tracks)
     )
-    step = StepReading(2, 12, "repro level", 1000.0, 15.0, 0.0, tolerance_db)
-    return Frame(1.0, 10**18, 1000.0, step, 2, False, focus, readings, Health())
+    step = StepReading(2, 12, adjustment, 1000.0, 15.0, 0.0, 0.25)
+    return Frame(1.0, 10**18, 1000.0, step, 2, False, focus, readings, Health(), right_tracks=right)
 
 
 @pytest.mark.parametrize(
@@ -61,8 +63,15 @@ def test_lamps_of_the_bank() -> None:
         ("settled", 0.0, -0.25),
         ("settled", 0.0, 0.26),
         ("clipped", 9.0, 9.0),
+        right=(10, 11, 12, 13),
     )
     assert said(lamp_messages(lamps, shown)) == [f"99 {36 + n:02X} {n + 1:02X}" for n in range(7)] + ["99 2B 00"]
+    # Within by what it reads just now, but not yet by more than chance: page, terminal and lamp say the same.
+    edge: tuple[State, float, float] = ("settled", 0.0, 0.24)
+    assert said(lamp_messages(lamps, frame(edge)))[0] == "99 24 06"
+    assert said(lamp_messages(lamps, frame(edge, right=(9,))))[0] == "99 24 05"
+    # Bias is never judged.
+    assert said(lamp_messages(lamps, frame(("settled", 0.0, 3.0), adjustment="bias")))[0] == "99 24 05"
     focused = lamps.model_copy(update={"focus": 99})
     shown = frame(("tone", 0.0, 0.0), ("tone", 0.0, 0.0), focus=10)
     assert said(lamp_messages(focused, shown))[:2] == ["99 24 02", "99 25 63"]
