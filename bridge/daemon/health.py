@@ -171,7 +171,6 @@ class HealthBook:
     def _message(self, now_s: float) -> str:
         """Return the one line that matters most."""
         log = self._log.problem if self._log else ""
-        networks = [network.problem for network in self._networks if network.problem]
         for problem in filter(None, (self.problem, log)):
             # It is said for as long as it is so, and not a while longer.
             self._notices.forget(problem)
@@ -183,10 +182,17 @@ class HealthBook:
             or self._calibration.notice
             or self._silent()
             or (self._resumed if now_s < self._resumed_until_s else "")
-            or self._unlogged()
-            or self._unprepared()
-            or next(iter(networks), "")
+            or self._standing()
         )
+
+    def _standing(self) -> str:
+        """Return what may stand for hours, side by side, so that it hides nothing.
+
+        A dead pedal or a screen that may command again is said nowhere else; what was not logged and not confirmed
+        stands in views of its own, too, and its list may be long. A page that has lost its network says so itself.
+        """
+        network = next((one.problem for one in self._networks if one.problem), "")
+        return "; ".join(filter(None, (network, self._unlogged() or self._unprepared())))
 
     def _unlogged(self) -> str:
         unlogged = self._calibration.unlogged

@@ -2,15 +2,18 @@
 
 import logging
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from bridge.config.load import loads
 from bridge.daemon import notices as notices_module
-from bridge.daemon.health import DECLINED_S, RESUMED_S
+from bridge.daemon.health import DECLINED_S, RESUMED_S, HealthBook
 from bridge.daemon.notices import TOLD_S, Notices
 from bridge.daemon.service import Service
+from bridge.daemon.setup import setup_of
+from bridge.procedure.calibration import Calibration
 from bridge.procedure.commands import GoToStep
 from tests.daemon.performing import Daemon
 from tests.daemon.test_engine import CONFIG, Stumbling
@@ -72,6 +75,35 @@ def test_an_unlogged_turn_hides_nothing_that_is_wrong_now(tmp_path: Path, monkey
     monkeypatch.setattr(type(calibration), "notice", property(lambda _: "1001 Hz plays, but step 2 wants 10000 Hz"))
     assert book.now(time.monotonic()).message == "1001 Hz plays, but step 2 wants 10000 Hz"
     daemon.close()
+
+
+@dataclass
+class Network:
+    """A way in or out, and what is wrong with it."""
+
+    problem: str = ""
+
+
+def test_what_is_wrong_with_the_network_stands_beside_what_is_not_logged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calibration = Calibration(setup_of(loads(CONFIG, tmp_path / "c.toml")))
+    page, midi = Network(), Network()
+    book = HealthBook(
+        calibration, notices=Notices(), log=None, counters=(), midi=None, networks=(page, midi), asks_preparation=True
+    )
+    preparation = book.now(0.0).message
+    assert preparation.startswith("not confirmed yet: ")
+    midi.problem = 'no MIDI port "Pedal"'
+    assert book.now(0.0).message == f'no MIDI port "Pedal"; {preparation}'
+    monkeypatch.setattr(type(calibration), "unlogged", property(lambda _: "repro level 3"))
+    assert book.now(0.0).message == 'no MIDI port "Pedal"; turned and not logged: repro level 3'
+    # Who may command matters more than a pedal that does not.
+    page.problem = "a forgotten screen may command again"
+    assert book.now(0.0).message == "a forgotten screen may command again; turned and not logged: repro level 3"
+    # What the tone does not fit is seen to at once; the rest comes back then.
+    monkeypatch.setattr(type(calibration), "notice", property(lambda _: "1001 Hz plays, but step 2 wants 10000 Hz"))
+    assert book.now(0.0).message == "1001 Hz plays, but step 2 wants 10000 Hz"
 
 
 def test_every_warning_of_the_program_reaches_the_frames_while_it_runs(tmp_path: Path) -> None:
