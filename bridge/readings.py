@@ -80,6 +80,7 @@ class Health:
     midi_losses: int = 0
     declined_commands: int = 0
     clock_steps: int = 0
+    lost_connections: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,6 +146,7 @@ def health_line(frame: Frame, logged: int) -> str:
             (health.refused_packets, "packets refused"),
             (health.dropped_packets, "packets dropped"),
             (health.refused_trims, "trims NOT logged"),
+            (health.lost_connections, "connections lost"),
         )
         if count
     ]

@@ -35,6 +35,11 @@ class Counters(Protocol):
         """Packets that were lost on the way in or out."""
         ...
 
+    @property
+    def lost_connections(self) -> int:
+        """Connections that ended without a good-bye, or were cut off."""
+        ...
+
 
 class MidiHealth(Protocol):
     """How MIDI does."""
@@ -162,6 +167,7 @@ class HealthBook:
             declined_commands=self._declined_commands,
             refused_trims=log.refused_trims if log else 0,
             dropped_packets=sum(one.dropped_packets for one in self._counters),
+            lost_connections=sum(one.lost_connections for one in self._counters),
             message=self._message(now_s),
             midi=midi.state if midi else "off",
             midi_losses=midi.losses if midi else 0,

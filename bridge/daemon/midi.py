@@ -67,6 +67,11 @@ class Midi:
         return self._ports.lost_messages + self._control.lost + self._sink.dropped_commands
 
     @property
+    def lost_connections(self) -> int:
+        """None: a port that goes away counts among the losses."""
+        return 0
+
+    @property
     def tape_time(self) -> str:
         """Where the tape is by its time code, hours to frames; empty when none was heard."""
         told = self._control.tape_time(time.monotonic())

@@ -68,6 +68,11 @@ class Osc:
         return datagrams + self.queries.lost_packets + (self._tcp.lost_packets if self._tcp else 0)
 
     @property
+    def lost_connections(self) -> int:
+        """Connections of programs that ended without a good-bye."""
+        return self.queries.lost_connections + (self._tcp.lost_connections if self._tcp else 0)
+
+    @property
     def problem(self) -> str:
         """What is wrong now, in one line; empty when nothing is."""
         return self._groups.problem or self.sink.problem

@@ -91,6 +91,11 @@ class Page:
         return self._server.lost_packets
 
     @property
+    def lost_connections(self) -> int:
+        """Screens that went away without a good-bye, or were cut off."""
+        return self._server.lost_connections
+
+    @property
     def problem(self) -> str:
         """What is wrong now, in one line; empty when nothing is."""
         return self._kept.problem if self._kept is not None else ""

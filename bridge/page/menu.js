@@ -104,7 +104,7 @@ function deviceOf(what) {
 const HEALTH_WORDS = {
   overruns: "samples came faster than they were read", lost_frames: "samples of each input that were lost", source_losses: "the source went away",
   refused_packets: "packets that were refused", declined_commands: "commands that could not be done", refused_trims: "trims that could not be written",
-  dropped_packets: "packets that were lost on the way", midi_losses: "a MIDI port went away", clock_steps: "the computer's clock was set",
+  dropped_packets: "packets that were lost on the way", lost_connections: "screens and programs that went away without a good-bye or were cut off", midi_losses: "a MIDI port went away", clock_steps: "the computer's clock was set",
 };
 
 // Everything that was counted since the daemon was started, and what this page counts itself.

@@ -8,16 +8,18 @@ packets as over any other connection.
 import asyncio
 import contextlib
 import json
+import logging
 import time
 from collections import deque
 from collections.abc import Callable
 from typing import Final
 
-from aiohttp import WSMessage, WSMsgType, web
+from aiohttp import WSCloseCode, WSMessage, WSMsgType, web
 
 from bridge.readings import Frame, Trim
 from bridge.wire import osc
 from bridge.wire.addresses import TRIM_LOGGED
+from bridge.wire.episodes import Vanishings
 from bridge.wire.tree import ATTRIBUTES, HOST_INFO, Tree, values_of
 from bridge.wire.turns import pause_s
 from bridge.wire.udp import Sender, StreamPeer
@@ -37,6 +39,8 @@ PACKETS: Final = 64
 MESSAGE_BYTES: Final = 4096
 FLOOD_PAUSE_S: Final = 0.1
 """After a message that is not understood."""
+
+_log = logging.getLogger(__name__)
 
 
 class _Listener:
@@ -125,6 +129,12 @@ class OscQuery:
         self._read: tuple[Frame | None, dict[str, tuple[osc.Argument, ...]]] = (None, {})
         self._loop: asyncio.AbstractEventLoop | None = None
         self._lost_packets = 0
+        self._vanishings = Vanishings(_log)
+
+    @property
+    def lost_connections(self) -> int:
+        """WebSockets that ended without a good-bye, or were cut off because they took nothing."""
+        return self._vanishings.count
 
     @property
     def lost_packets(self) -> int:
@@ -223,6 +233,8 @@ class OscQuery:
             sending.cancel()
             with contextlib.suppress(asyncio.CancelledError, ConnectionError):
                 await sending
+        if open_socket.close_code == WSCloseCode.ABNORMAL_CLOSURE:
+            self._vanishings.happened(f"a listener of OSCQuery at {host}")
         return open_socket
 
     async def _take(self, message: WSMessage, listener: _Listener, peer: StreamPeer) -> None:

@@ -193,6 +193,12 @@ FRAME_ADDRESSES: Final = (
     Address("/health/declined_commands", _COUNT, "commands that could not be done", "health.declined_commands"),
     Address("/health/refused_trims", _COUNT, "trims that could not be written", "health.refused_trims"),
     Address("/health/dropped_packets", _COUNT, "packets lost on the way in or out", "health.dropped_packets"),
+    Address(
+        "/health/lost_connections",
+        _COUNT,
+        "screens and programs that went away without a good-bye or were cut off",
+        "health.lost_connections",
+    ),
     Address("/health/midi", _MIDI, "whether the MIDI ports that the config names are there", "health.midi"),
     Address("/health/midi_losses", _COUNT, "how often a MIDI port went away", "health.midi_losses"),
     Address("/health/message", _REASON, "what is wrong now; empty when nothing is", "health.message"),

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from typing import Final, Literal
 
 from bridge.wire.binding import refusal_of
-from bridge.wire.episodes import Episode
+from bridge.wire.episodes import Episode, Vanishings
 from bridge.wire.framing import Framing, FramingError, SizeFraming, SlipFraming, with_ends, with_size
 from bridge.wire.turns import PAUSE_S, TURN_S, pause_s
 from bridge.wire.udp import RECEIVE_BYTES, Sender, StreamPeer, UdpError, lookup, printable
@@ -161,6 +161,7 @@ class TcpServer:
         self._worked_s = 0.0
         self.refused_connections = 0
         self.cut_offs = 0
+        self._vanishings = Vanishings(_log)
         try:
             host, port = self._bind(listen, port)[:2]
             if host == "::":
@@ -188,6 +189,11 @@ class TcpServer:
         made.listen(CONNECTIONS)
         own = made.getsockname()
         return own[0], own[1]
+
+    @property
+    def lost_connections(self) -> int:
+        """Connections that ended without a good-bye."""
+        return self._vanishings.count
 
     @property
     def lost_packets(self) -> int:
@@ -286,7 +292,7 @@ class TcpServer:
         except BlockingIOError:
             return
         except OSError:
-            self._end(connection, selector)
+            self._vanished(connection, selector)
             return
         except FramingError as error:
             self._cut_off(connection, selector, f"cannot be understood: {error}", now_s)
@@ -306,7 +312,7 @@ class TcpServer:
         try:
             waits = connection.flush()
         except OSError:
-            self._end(connection, selector)
+            self._vanished(connection, selector)
             return
         if connection.is_stuck(now_s):
             self._cut_off(connection, selector, f"took nothing for {STUCK_S:g} s", now_s)
@@ -319,6 +325,10 @@ class TcpServer:
         self.cut_offs += 1
         if self._refusing.happened(now_s):
             _log.warning("%s was cut off: it %s", printable(connection.peer), why)
+        self._end(connection, selector)
+
+    def _vanished(self, connection: _Connection, selector: selectors.BaseSelector) -> None:
+        self._vanishings.happened(f"OSC over TCP: {printable(connection.peer)}")
         self._end(connection, selector)
 
     def _end(self, connection: _Connection, selector: selectors.BaseSelector) -> None:

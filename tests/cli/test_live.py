@@ -83,6 +83,12 @@ def test_80_by_24_shows_all_24_tracks_what_is_wrong_and_how_to_stop() -> None:
     assert "20261128-1.12:" in text  # the newest message, where the older ones have no room
 
 
+def test_screens_that_went_away_are_counted() -> None:
+    view = LiveView("Saltings two-inch (invented), 24 tracks")
+    view.publish(frame(24, Health(lost_connections=4)), 0.0)
+    assert "4 connections lost" in "\n".join(screen(view, 80, 24))
+
+
 def test_a_tall_window_shows_one_track_below_the_other_with_all_that_is_known() -> None:
     view = LiveView("Saltings two-inch (invented), 24 tracks")
     view.publish(frame(24, Health()), 0.0)

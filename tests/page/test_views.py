@@ -238,7 +238,9 @@ def test_theme_is_remembered_on_the_screen(feeder: Feeder, open_page: OpenPage) 
 
 
 def test_what_went_wrong_is_counted_for_all_to_see(feeder: Feeder, open_page: OpenPage) -> None:
-    health = Health(overruns=3, lost_frames=512, declined_commands=7, message="the disk is nearly full")
+    health = Health(
+        overruns=3, lost_frames=512, declined_commands=7, lost_connections=5, message="the disk is nearly full"
+    )
     feeder.show([reading(1)], focus=1, health=health)
     page = open_page(feeder.address)
     page.evaluate("trimbridge.link.receive(new ArrayBuffer(3))")
@@ -249,6 +251,7 @@ def test_what_went_wrong_is_counted_for_all_to_see(feeder: Feeder, open_page: Op
         ("samples came faster than they were read", "3"),
         ("samples of each input that were lost", "512"),
         ("commands that could not be done", "7"),
+        ("screens and programs that went away without a good-bye or were cut off", "5"),
         ("packets that this page could not read", "1"),
         ("faults of this page", "0"),
     ):

@@ -294,7 +294,7 @@ def test_another_site_may_not_open_a_line() -> None:
     talk(scene)
 
 
-def test_a_reader_that_sleeps_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_reader_that_sleeps_is_cut_off_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(oscquery, "STUCK_S", 0.2)
 
     async def scene(client: Client, station: Station) -> None:
@@ -317,5 +317,6 @@ def test_a_reader_that_sleeps_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> Non
             await line.say("LISTEN", "/tone/hz")
             station.in_a_thread(station.queries.publish, FRAME, 0.0)
             assert await line.heard() == {"/tone/hz": (1000.0,)}
+            assert station.queries.lost_connections == 1
 
     talk(scene)

@@ -1,9 +1,11 @@
 """The page's server as any client of it sees it: addresses, refusals, floods, stalls; on real sockets."""
 
 import asyncio
+import contextlib
 import json
 import socket
 import ssl
+import struct
 import subprocess
 import threading
 import time
@@ -14,10 +16,11 @@ import aiohttp
 import pytest
 
 from bridge.control.page import COMMANDS_AT_ONCE, new_code
-from bridge.sinks.tablet import clients
+from bridge.sinks.tablet import clients, server
 from bridge.sinks.tablet.faults import PageError
 from bridge.wire.osc import decode, encode_message
 from tests.page.rooms import Feeder, frame, reading
+from tests.wire.waiting import wait_until
 
 READINGS = [reading(track, 0.1) for track in range(1, 25)]
 DEADLINE_S = 30.0
@@ -271,8 +274,37 @@ def test_a_stalled_screen_is_cut_off_and_the_others_notice_nothing(
             await one.receive_bytes()
         await one.close()
 
+    assert feeder.page.lost_connections == 0
     ask(job)
+    # The one that took its leave does not count.
+    assert feeder.page.lost_connections == 1
     stalled.close()
+
+
+def test_a_screen_that_is_out_of_reach_is_counted(feeder: Feeder, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level("INFO")
+
+    async def job(session: aiohttp.ClientSession) -> None:
+        for _ in range(2):
+            one = await live(session, feeder)
+            carrier = one._response.connection.transport  # type: ignore[union-attr]
+            carrier.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            carrier.abort()
+
+    ask(job)
+    wait_until(lambda: feeder.page.lost_connections == 2)
+    assert caplog.text.count("went away without a good-bye: 1 so far; it comes back by itself") == 1
+
+
+def test_connections_beyond_what_can_be_served_are_counted(
+    feeder: Feeder, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(server, "CONNECTIONS", 3)
+    with contextlib.ExitStack() as opened:
+        for _ in range(5):
+            opened.enter_context(socket.create_connection(("127.0.0.1", feeder.port)))
+        wait_until(lambda: feeder.page.lost_connections == 2)
+    assert caplog.text.count("more than 3 connections to the page at one time: the newest are cut off") == 1
 
 
 def test_20_screens_see_the_same(feeder: Feeder, monkeypatch: pytest.MonkeyPatch) -> None:

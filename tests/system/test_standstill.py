@@ -69,6 +69,7 @@ def test_a_standstill_is_told_as_what_it_is_and_dead_connections_in_one_line(tmp
             daemon.process.send_signal(signal.SIGCONT)
             daemon.until(lambda: ear.value("/health/overruns"), "lost samples are counted")
             daemon.until(lambda: "without a good-bye" in daemon.output, "dead connections are told")
+            daemon.until(lambda: ear.value("/health/lost_connections"), "they are counted for all to see")
             with closing(opened("alive")) as asking:
                 assert asking.recv(100).startswith(b"HTTP/1.1 204"), "the page is served"
             live[2].close()

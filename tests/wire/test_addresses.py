@@ -18,7 +18,7 @@ SENT = """
 /trim/logged isfffs, /done s, /refused ss, /version si, /health/source s, /health/log s,
 /health/overruns i, /health/lost_frames i, /health/clock_steps i, /health/source_losses i, /health/refused_packets i,
 /health/refused_trims i, /health/declined_commands i,
-/health/dropped_packets i, /health/midi s, /health/midi_losses i, /health/message s
+/health/dropped_packets i, /health/lost_connections i, /health/midi s, /health/midi_losses i, /health/message s
 """
 TAKEN = """
 /do/next, /do/back, /do/repeat, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/log i, /do/undo s, /do/reinstate s,

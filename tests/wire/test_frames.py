@@ -23,7 +23,7 @@ def reading(track: int, **changes: object) -> Reading:
 
 def frame(*readings: Reading, **changes: object) -> Frame:
     step = StepReading(2, 12, "repro high", 10_000.0, 15.0, -0.75, 0.5, 14, (3, 9, 10))
-    health = Health("running", "writing", 1, 2, 3, 4, 5, 6, "no tape", "waiting", 7, clock_steps=8)
+    health = Health("running", "writing", 1, 2, 3, 4, 5, 6, "no tape", "waiting", 7, clock_steps=8, lost_connections=9)
     base = Frame(
         12.5,
         CAPTURED_NS,
@@ -97,6 +97,7 @@ def test_every_address_of_the_design() -> None:
         "/health/refused_trims": 5,
         "/health/declined_commands": 0,
         "/health/dropped_packets": 6,
+        "/health/lost_connections": 9,
         "/health/midi": "waiting",
         "/health/midi_losses": 7,
         "/health/message": "no tape",
@@ -131,7 +132,7 @@ def test_one_encoder_for_changing_tracks_and_states(run: list[list[Reading]], fi
     for readings in run:
         numbered = [replace(one, track=first + place) for place, one in enumerate(readings, 1)]
         said = heard(encoder.encode(frame(*numbered)))
-        assert len(said) == 5 * len(numbered) + 35
+        assert len(said) == 5 * len(numbered) + 36
         for one in numbered:
             sent = [said[f"/track/{one.track}/{name}"] for name in ("vu", "deviation", "fine", "spread", "state")]
             wanted = [one.vu, one.deviation_db, one.fine_db, one.spread_db, one.state]
@@ -153,12 +154,12 @@ def test_what_rarely_changes_is_sent_anew_when_it_does() -> None:
 
 
 def test_no_tracks_and_all_tracks() -> None:
-    assert len(heard(FrameEncoder().encode(frame()))) == 35
+    assert len(heard(FrameEncoder().encode(frame()))) == 36
     packet = FrameEncoder().encode(frame(*(reading(track) for track in range(1, 65))))
-    assert len(heard(packet)) == 64 * 5 + 35
+    assert len(heard(packet)) == 64 * 5 + 36
     # One datagram over IPv4 carries 65,507 bytes.
     assert len(packet) < 65_507
-    assert len(decode(packet).messages) == 64 * 5 + 35
+    assert len(decode(packet).messages) == 64 * 5 + 36
 
 
 def test_nothing_in_a_frame_holds_it_back() -> None:

@@ -2,6 +2,7 @@
 
 import contextlib
 import logging
+import re
 import socket
 import struct
 import threading
@@ -175,7 +176,8 @@ def test_a_host_has_a_bounded_number_of_connections() -> None:
         assert here.server.refused_connections == 1
 
 
-def test_a_connection_that_is_reset_ends_alone() -> None:
+def test_a_connection_that_is_reset_ends_alone_and_is_counted(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level("INFO")
     with station() as here, Peer(here.server) as other:
         with Peer(here.server) as peer:
             peer.send("/subscribe", "is", 60, "r1")
@@ -184,6 +186,15 @@ def test_a_connection_that_is_reset_ends_alone() -> None:
         wait_until(lambda: here.peers() == [])
         other.send("/version")
         assert other.message()[0] == "/version"
+        assert here.server.lost_connections == 1
+        assert re.search(r"OSC over TCP: 127\.0\.0\.1:\d+ went away without a good-bye: 1 so far", caplog.text)
+        # One that ends as it should is not lost.
+        with Peer(here.server) as peer:
+            peer.send("/subscribe", "is", 60, "r2")
+            assert peer.message() == ("/done", "r2")
+            peer.socket.shutdown(socket.SHUT_WR)
+            wait_until(lambda: here.peers() == [])
+        assert here.server.lost_connections == 1
 
 
 def test_a_fault_in_handling_does_not_end_hearing(caplog: pytest.LogCaptureFixture) -> None:

@@ -16,7 +16,7 @@ from typing import Final
 
 from aiohttp import web
 
-from bridge.wire.episodes import Episode
+from bridge.wire.episodes import Episode, Vanishings
 
 CLIENTS: Final = 48
 """Most pages at one time: a studio has a few screens, and each costs some 120 kB a second."""
@@ -49,11 +49,11 @@ class Client:
     host : str
         Numeric address it comes from.
     lose : callable
-        Called for each packet that it does not take and must not have missed.
+        Called with the host for each packet that it does not take and must not have missed.
     """
 
     def __init__(
-        self, socket_: web.WebSocketResponse, transport: asyncio.Transport, host: str, lose: Callable[[], None]
+        self, socket_: web.WebSocketResponse, transport: asyncio.Transport, host: str, lose: Callable[[str], None]
     ) -> None:
         self.host = host
         self._lose = lose
@@ -79,7 +79,7 @@ class Client:
     def tell(self, packet: bytes) -> None:
         """Queue a packet that must not be missed."""
         if len(self._events) >= EVENTS:
-            self._lose()
+            self._lose(self.host)
             self.cut_off()
             return
         self._events.append(packet)
@@ -126,24 +126,38 @@ class Clients:
     def __init__(self) -> None:
         self._clients: set[Client] = set()
         self._last_frame: bytes | None = None
-        self.cut_offs = 0
-        self.vanishings = 0
-        self._vanishing = Episode()
+        self._cut_offs = 0
+        self._cutting_off = Episode()
+        self._losing = Episode()
+        self._vanishings = Vanishings(_log, "; it comes back by itself")
         self.lost_events = 0
         """Answers and trims that pages did not take. A plain number: other threads read it."""
 
     def __len__(self) -> int:
         return len(self._clients)
 
-    def lose(self) -> None:
+    @property
+    def lost_connections(self) -> int:
+        """Connections that ended without a good-bye or were cut off. A plain number: other threads read it."""
+        return self._vanishings.count + self._cut_offs
+
+    def lose(self, host: str) -> None:
         """Count what a page did not take."""
         self.lost_events += 1
+        if self._losing.happened(time.monotonic()):
+            _log.warning(
+                "a screen at %s left %d answers waiting and was cut off; it comes back by itself", host, EVENTS
+            )
 
     def vanished(self, who: str) -> None:
         """Count a connection that ended without a good-bye: a screen out of reach, switched off, or long asleep."""
-        self.vanishings += 1
-        if self._vanishing.happened(time.monotonic()):
-            _log.info("%s went away without a good-bye: %d so far; it comes back by itself", who, self.vanishings)
+        self._vanishings.happened(who)
+
+    def too_many(self, most: int) -> None:
+        """Count a connection that was cut off because there are too many."""
+        self._cut_offs += 1
+        if self._cutting_off.happened(time.monotonic()):
+            _log.warning("more than %d connections to the page at one time: the newest are cut off", most)
 
     def obstacle(self, host: str) -> str:
         """Return why no page more can be served; empty when one can."""
@@ -162,6 +176,7 @@ class Clients:
     def remove(self, client: Client) -> None:
         """Forget a page."""
         self._clients.discard(client)
+        self._cut_offs += client.was_cut_off
 
     def show(self, frame: bytes) -> None:
         """Show a frame to all."""
@@ -180,7 +195,6 @@ class Clients:
         while True:
             await asyncio.sleep(WATCH_S)
             for client in [client for client in self._clients if client.is_stuck(loop.time())]:
-                self.cut_offs += 1
                 _log.warning("a screen at %s took nothing for %g s and was cut off", client.host, STUCK_S)
                 client.cut_off()
 

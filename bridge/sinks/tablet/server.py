@@ -64,6 +64,11 @@ class TabletServer:
         """Answers and trims that pages did not take."""
         return self._clients.lost_events
 
+    @property
+    def lost_connections(self) -> int:
+        """Connections that ended without a good-bye or were cut off."""
+        return self._clients.lost_connections
+
     def start(self) -> None:
         """Begin to serve."""
         self._thread.start()
@@ -103,7 +108,7 @@ class TabletServer:
         await site.start()
         self.sink.connect(self._loop, self._clients.show, self._routes.trim_was_logged)
         watching = [asyncio.create_task(self._clients.watch()), asyncio.create_task(self._watch_log())]
-        watching.append(asyncio.create_task(_bound_connections(runner)))
+        watching.append(asyncio.create_task(_bound_connections(runner, self._clients.too_many)))
         self._ready.set()
         try:
             await self._stopping.wait()
@@ -149,7 +154,7 @@ class _Complaints(logging.LoggerAdapter[logging.Logger]):
             super().log(level, msg, *args, **more)
 
 
-async def _bound_connections(runner: web.AppRunner) -> None:
+async def _bound_connections(runner: web.AppRunner, cuts_off: Callable[[int], None]) -> None:
     """Cut off the newest connections beyond `CONNECTIONS`, for ever: those that were there first are the studio's."""
     while True:
         await asyncio.sleep(LOG_WATCH_S)
@@ -157,4 +162,5 @@ async def _bound_connections(runner: web.AppRunner) -> None:
         if server is None:
             continue
         for handler in list(server.connections)[CONNECTIONS:]:
+            cuts_off(CONNECTIONS)
             handler.force_close()
