@@ -8,11 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bridge.config.load import loads
+from bridge.config.load import load, loads
 from bridge.control.inbox import CommandInbox
 from bridge.daemon.engine import OVERRUN_EVENT_S, Engine
 from bridge.daemon.health import ALL_ZERO
 from bridge.daemon.midi import Midi
+from bridge.daemon.notices import TOLD_S
 from bridge.daemon.page import Page
 from bridge.daemon.service import Service
 from bridge.daemon.setup import setup_of
@@ -21,7 +22,7 @@ from bridge.log.queries import lines
 from bridge.log.store import open_reader
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Losses
-from tests.system.daemon import JACK, Daemon, Ear, free_port, write_config
+from tests.system.daemon import JACK, free_port, write_config
 from tests.system.jack import JackServer, ToneClient
 from tests.wire.waiting import wait_until as wait_for
 
@@ -117,20 +118,27 @@ def test_events_that_are_refused_are_told_once(tmp_path: Path, caplog: pytest.Lo
     assert not [record for record in caplog.records if "not logged" in record.getMessage()]
 
 
-def test_an_interface_that_gives_nothing_at_all_is_told(tmp_path: Path) -> None:
+def standing(service: Service) -> str:
+    """What is said when what is news now has been said for long enough, however busy the computer is."""
+    return service._engine._health.now(time.monotonic() + TOLD_S).message
+
+
+def test_an_interface_that_gives_nothing_at_all_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # An unconnected JACK input is exactly zero; so is every input on a system that denies the microphone.
-    with JackServer(channels=2) as server, ToneClient(server, [-18.0, -18.0]) as tones, Ear() as ear:
-        config = write_config(
-            tmp_path / "c.toml",
-            port=free_port(),
-            source=JACK,
-            tracks=2,
-            more=f'destinations = ["127.0.0.1:{ear.port}"]\n[preparation]\nask = false\n',
+    with JackServer(channels=2) as server, ToneClient(server, [-18.0, -18.0]) as tones:
+        for name, value in server.environment.items():
+            monkeypatch.setenv(name, value)
+        path = write_config(
+            tmp_path / "c.toml", port=free_port(), source=JACK, tracks=2, more="[preparation]\nask = false\n"
         )
-        with Daemon(config, server.environment) as daemon:
-            daemon.until(lambda: ear.value("/health/message") == ALL_ZERO, "it is told that nothing comes")
+        service = Service(load(path), path.read_text(encoding="utf-8"))
+        service.start()
+        try:
+            wait_for(lambda: standing(service) == ALL_ZERO)
             server.wire(tones.client, "trimbridge", 2)
-            daemon.until(lambda: ear.value("/health/message") == "", "it is told no more")
+            wait_for(lambda: standing(service) == "")
+        finally:
+            service.stop()
 
 
 def test_a_receiver_that_is_switched_off_hides_nothing_else(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -141,12 +149,10 @@ def test_a_receiver_that_is_switched_off_hides_nothing_else(tmp_path: Path, monk
     service = Service(loads(config, tmp_path / "c.toml"), config, make_source=Stumbling)
     service.start()
     try:
-        said = service._engine.health
-        wait_for(lambda: said().message.startswith("host 'tablet.invalid' is not known"))
+        wait_for(lambda: standing(service).startswith("host 'tablet.invalid' is not known"))
         monkeypatch.setattr(Midi, "problem", "no MIDI port")
-        # That it is not known is news for a while; then what is wrong stands by its weight.
-        wait_for(lambda: said().message == "no MIDI port")
+        assert standing(service) == "no MIDI port"
         monkeypatch.setattr(Page, "problem", "a forgotten screen may command again")
-        assert said().message == "a forgotten screen may command again"
+        assert standing(service) == "a forgotten screen may command again"
     finally:
         service.stop()

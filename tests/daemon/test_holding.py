@@ -6,14 +6,21 @@ from pathlib import Path
 import pytest
 
 from bridge.control.inbox import Request
-from bridge.procedure.commands import Hold
+from bridge.procedure.commands import Command, Hold, LogNow
 from bridge.readings import Frame, Trim
 from bridge.simulation.calibration import Manner, Performance
 from bridge.simulation.hand import Act, Temperament
+from bridge.sinks import log as log_module
 from tests.daemon.performing import Daemon, Levelled, performed
 
 RESTS_S = 1.2
 """After the hand has left: more than the half second that closing an act asks for, less than it takes by itself."""
+
+
+@pytest.fixture(autouse=True)
+def patient(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk that is slow because the computer has other work is none that does not answer."""
+    monkeypatch.setattr(log_module, "STUCK_S", 3600.0)
 
 
 class Watched(Daemon):
@@ -35,7 +42,11 @@ class Watched(Daemon):
 
     def hold(self) -> None:
         """Press Hold, and look around while the log has not said anything yet."""
-        self._inbox.put(Request(Hold(True), "test", lambda refusal: self.order.append(f"answered {refusal}")))
+        self.press(Hold(True), "answered")
+
+    def press(self, command: Command, answered: str) -> None:
+        """Ask for something, and do not wait for what becomes of it."""
+        self._inbox.put(Request(command, "test", lambda refusal: self.order.append(f"{answered} {refusal}")))
         self.engine.attend()
 
 
@@ -85,8 +96,7 @@ def test_a_hold_that_is_released_before_it_began_is_declined_and_a_second_one_is
     # One more waits as the first does: it is not held yet.
     daemon.hold()
     assert daemon.order == []
-    daemon._inbox.put(Request(Hold(False), "test", lambda refusal: daemon.order.append(f"released {refusal}")))
-    daemon.engine.attend()
+    daemon.press(Hold(False), "released")
     assert daemon.order == ["answered hold was released before it began"] * 2 + ["released None"]
     monkeypatch.setattr(daemon.log, "take_results", results)
     daemon.settle()
@@ -95,10 +105,14 @@ def test_a_hold_that_is_released_before_it_began_is_declined_and_a_second_one_is
     daemon.hear(source, last.end_s + RESTS_S, last.end_s + RESTS_S + 0.3)
     daemon.order.clear()
     # Held already: a trim that a person asks for is on its way to the log, and that it is held stays true.
-    monkeypatch.setattr(daemon.engine, "_trims_given", daemon.engine._trims_given + 1)
+    monkeypatch.setattr(daemon.log, "take_results", list)
+    daemon.press(LogNow(last.track), "by hand")
     daemon.hold()
     daemon.hear(source, last.end_s + RESTS_S + 0.3, last.end_s + RESTS_S + 0.6)
     assert [one for one in daemon.order if one != "held"] == ["answered None"]
+    monkeypatch.setattr(daemon.log, "take_results", results)
+    daemon.settle()
+    assert daemon.order[-2:] == [f"logged {last.track}", "by hand None"]
     daemon.close()
 
 
@@ -116,19 +130,15 @@ def test_where_nothing_was_left_hold_is_answered_at_once(tmp_path: Path) -> None
 
 
 def test_a_log_that_refuses_keeps_nobody_from_holding(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    recorder, performance = performed(Manner(Temperament.between(0.2).never()), 11)
-    source = Levelled(recorder, performance.end_s + 4.0)
-    daemon = Watched(tmp_path / "log.db")
-    daemon.engine.source_began(source, 0.0)
-    daemon.hear(source, 0.0, 2.0)
+    daemon, source, _performance, last = rested(tmp_path)
     daemon.order.clear()
-    # A trim is on its way, and the disk does not answer.
-    monkeypatch.setattr(daemon.engine, "_trims_given", 1)
+    # What was left is on its way, and the disk does not answer.
+    monkeypatch.setattr(daemon.log, "take_results", list)
     daemon.hold()
     assert daemon.order == []
     monkeypatch.setattr(type(daemon.log), "state", "refusing")
     daemon.engine.attend()
-    daemon.hear(source, 2.0, 2.5)
+    daemon.hear(source, last.end_s + RESTS_S, last.end_s + RESTS_S + 0.5)
     assert daemon.order == ["answered None", "held"]
     monkeypatch.undo()
     daemon.close()
