@@ -7,7 +7,7 @@ import os
 import re
 import signal
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import get_args
@@ -229,16 +229,23 @@ def test_export_and_trims_while_the_daemon_writes(ear: Ear, tmp_path: Path) -> N
     assert set(announced()) <= {json.loads(line)["id"] for line in at_last}
 
 
-def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_path: Path) -> None:
+def practice(ear: Ear, folder: Path, tracks: int = 24) -> tuple[Path, Callable[..., bool]]:
+    """A config with the simulated recorder, and what asks its daemon for something and says whether it was done."""
     port = free_port()
     more = f'destinations = ["127.0.0.1:{ear.port}"]\n'
-    config = write_config(tmp_path / "room.toml", port=port, source='source = "simulated"\n', more=more)
 
     def done(address: str, *values: object) -> bool:
         asked = ear.ask(port, address, *values)
         wait_until(lambda: asked in ear.answers, f"{address} is answered", 60.0)
         return ear.answers[asked] == [("/done",)]
 
+    return write_config(
+        folder / "room.toml", port=port, source='source = "simulated"\n', tracks=tracks, more=more
+    ), done
+
+
+def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_path: Path) -> None:
+    config, done = practice(ear, tmp_path)
     # Without what is logged: that goes to the other stream.
     with Daemon(config, stderr=subprocess.DEVNULL) as daemon:
         daemon.until(lambda: ear.value("/health/source") == "running", "the source runs")
@@ -261,15 +268,7 @@ def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_pa
 
 
 def test_plain_lines_tell_what_a_finished_calibration_has_come_to(ear: Ear, tmp_path: Path) -> None:
-    port = free_port()
-    more = f'destinations = ["127.0.0.1:{ear.port}"]\n'
-    config = write_config(tmp_path / "room.toml", port=port, source='source = "simulated"\n', tracks=4, more=more)
-
-    def done(address: str, *values: object) -> bool:
-        asked = ear.ask(port, address, *values)
-        wait_until(lambda: asked in ear.answers, f"{address} is answered", 60.0)
-        return ear.answers[asked] == [("/done",)]
-
+    config, done = practice(ear, tmp_path, tracks=4)
     # Without what is logged: that goes to the other stream.
     with Daemon(config, stderr=subprocess.DEVNULL) as daemon:
         daemon.until(lambda: ear.value("/health/source") == "running", "the source runs")

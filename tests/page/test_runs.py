@@ -7,7 +7,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from playwright.sync_api import expect
+from playwright.sync_api import Page, expect
 
 from tests.page.conftest import OpenPage
 from tests.page.rooms import PRACTICE, PracticeDaemon
@@ -20,15 +20,20 @@ def free_tcp_port() -> int:
         return int(one.getsockname()[1])
 
 
+def log_track_3(page: Page) -> None:
+    """Ask for it until the track has been steady for long enough."""
+    heard(page)
+    deadline_s = time.monotonic() + 60
+    while refusal := ask(page, "/do/log", "i", 3):
+        assert time.monotonic() < deadline_s, refusal
+        page.wait_for_timeout(200)
+
+
 def test_undo_does_not_reach_into_the_calibration_before(tmp_path: Path, open_page: OpenPage) -> None:
     port = free_tcp_port()
     with PracticeDaemon(tmp_path, PRACTICE, port=port) as first:
         page = open_page(first.address)
-        heard(page)
-        deadline_s = time.monotonic() + 60
-        while refusal := ask(page, "/do/log", "i", 3):
-            assert time.monotonic() < deadline_s, refusal
-            page.wait_for_timeout(200)
+        log_track_3(page)
         undo = page.locator("[data-command=undo]")
         expect(undo).to_contain_text("track 3")
         expect(page.locator(".progress")).to_contain_text("1 of 8 logged")
@@ -55,11 +60,7 @@ def test_where_a_calibration_goes_on_after_a_crash_is_said(tmp_path: Path, open_
     port = free_tcp_port()
     with PracticeDaemon(tmp_path, PRACTICE, port=port) as first:
         page = open_page(first.address)
-        heard(page)
-        deadline_s = time.monotonic() + 60
-        while refusal := ask(page, "/do/log", "i", 3):
-            assert time.monotonic() < deadline_s, refusal
-            page.wait_for_timeout(200)
+        log_track_3(page)
         assert ask(page, "/do/step", "i", 3) is None
         expect(page.locator(".step .name")).to_contain_text("sync level")
         first.stop(signal.SIGKILL)
