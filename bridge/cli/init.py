@@ -57,7 +57,8 @@ def init(path: Path, console: Console, devices: Sequence[InputDevice], levels: L
         _machine(asked)
         _tape(asked)
         _audio(asked, devices, levels)
-        _network(asked)
+        _page(asked)
+        _osc(asked)
         _log(asked)
         opening = f"The config of {asked.values['machine']['name']}, written by `trimbridge init`."
         replace_file(path, render(asked.values, opening).encode())
@@ -85,7 +86,7 @@ def _machine(asked: Questions) -> None:
         _take_format(asked, formats[chosen])
     level = "Operating level: which fluxivity shall read 0 VU, in nWb/m"
     asked.ask(("machine", "operating_level_nwb_per_m"), level, "320", number)
-    asked.ask(("machine", "speeds"), "Its speeds in in/s", "15", _flat_speeds)
+    asked.ask(("machine", "speeds"), "Its speeds in in/s, with spaces between", "15", _flat_speeds)
     for index in range(len(asked.values["machine"]["speeds"])):
         asked.until_right(partial(_set_curve, asked, index))
 
@@ -120,14 +121,22 @@ def _equalization(asked: Questions, question: str, ips: float, default: object) 
     if curves:
         usual = next((curve for known, curve in USUAL_CURVES.items() if same_speed(known, ips)), "")
         wanted = default if default in curves else usual
-        chosen = asked.choose(question, [*curves, "other time constants"], [*curves, wanted].index(wanted))
+        choices = [f"{curve}: {_constants_of(curve, ips)}" for curve in curves]
+        chosen = asked.choose(question, [*choices, "other time constants"], [*curves, wanted].index(wanted))
         if chosen < len(curves):
             return curves[chosen]
     return asked.until_right(lambda: _constants(asked.console, question))
 
 
+def _constants_of(curve: str, ips: float) -> str:
+    """Return the time constants as a label has them."""
+    at_speed = Equalization.named(curve, ips)
+    return f"{at_speed.lf_us:g} and {at_speed.hf_us:g} µs" if at_speed.lf_us else f"{at_speed.hf_us:g} µs"
+
+
 def _constants(console: Console, question: str) -> dict[str, float]:
-    given = numbers(console.ask(f"{question}: upper and lower time constant in µs; lower 0 = none", "35 0"))
+    wanted = "time constant of the high frequencies in µs, and that of the low ones; 0 = none"
+    given = numbers(console.ask(f"{question}: {wanted}", "35 0"))
     if len(given) != 2:
         raise ValueError("two numbers, such as 35 0")
     Equalization.free(*given)
@@ -161,9 +170,10 @@ def _audio(asked: Questions, devices: Sequence[InputDevice], levels: LevelMeter)
     asked.console.say("\nThe audio interface")
     if not devices:
         asked.console.say(
-            "None was found. Connect one and start again, or practise with the recorder that is built in."
+            "None was found: this config is for practice, with the simulated recorder. Connect one and start again for"
+            " your own."
         )
-    choices = [*map(str, devices), "the recorder that is built in, for practice"]
+    choices = [*map(str, devices), "none: the simulated recorder, for practice"]
     chosen = asked.choose("Which interface", choices) if devices else 0
     device = devices[chosen] if chosen < len(devices) else None
     if device:
@@ -202,14 +212,22 @@ def _patch(asked: Questions, device: InputDevice, rate_hz: int, levels: LevelMet
     asked.decide(("audio", "inputs"), banks[0] if len(banks) == 1 else banks)
 
 
-def _network(asked: Questions) -> None:
-    asked.console.say("\nOSC")
+def _page(asked: Questions) -> None:
+    asked.console.say("\nThe page beside the machine")
+    if asked.yes("Shall tablets and phones in your network open it?", False):
+        asked.decide(("page", "listen"), "0.0.0.0")
+        asked.console.say("`trimbridge run` names its address, and the code that pairs a screen which shall command.")
+
+
+def _osc(asked: Questions) -> None:
+    asked.console.say("\nOSC, for other programs and controllers")
     asked.ask(("osc", "port"), "UDP port that hears commands", "9710", whole)
-    if asked.yes("Shall other computers reach it?", False):
+    if asked.yes("Shall other computers command by it?", False):
         asked.decide(("osc", "listen"), "0.0.0.0")
         code = f"{secrets.randbelow(1_000_000):06}"
         asked.ask(("osc", "pairing_code"), "Pairing code that they must show", code)
-    asked.ask(("osc", "destinations"), "Fixed receivers of the readings, each as host:port", "", words)
+    question = "Fixed receivers of the readings, each as host:port; Enter = none"
+    asked.ask(("osc", "destinations"), question, "", words)
 
 
 def _log(asked: Questions) -> None:

@@ -78,12 +78,14 @@ class Questions:
         return self.until_right(answer)
 
     def choose(self, question: str, choices: Sequence[str], default: int = 0) -> int:
-        """Ask for one of several, by number from 1 or by its words; return its position."""
+        """Ask for one of several, by number from 1, by its words, or by those before a colon; return its position."""
+        names = [choice.partition(":")[0] for choice in choices]
 
         def answer() -> int:
             said = self.console.ask(question, str(default + 1))
-            if said in choices:
-                return choices.index(said)
+            for known in (choices, names):
+                if said in known:
+                    return known.index(said)
             if said.isdecimal() and 1 <= int(said) <= len(choices):
                 return int(said) - 1
             raise ValueError(f"a number from 1 to {len(choices)}")

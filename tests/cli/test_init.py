@@ -73,7 +73,7 @@ def test_all_defaults_make_a_config(tmp_path: Path) -> None:
     assert (settings.audio.device, settings.audio.host_api) == (EIGHT.name, EIGHT.host_api)
     assert settings.audio.sample_rate_hz == 96_000
     assert to_banks(settings)[0].inputs == tuple(range(1, 9))
-    assert settings.osc.listen == "127.0.0.1"
+    assert settings.osc.listen == settings.page.listen == "127.0.0.1"
     assert to_steps(settings)
     assert "Written" in out.getvalue()
 
@@ -116,6 +116,7 @@ def test_answers_arrive_in_the_config(tmp_path: Path) -> None:
             ("Sample rate", "48000"),
             ("Reference level", "-20"),
             ("hears commands", "0"),
+            ("tablets and phones", "yes"),
             ("other computers", "yes"),
             ("Fixed receivers", "localhost:9000; [::1]:9001"),
             ("File", "logs/trims.db"),
@@ -138,6 +139,10 @@ def test_answers_arrive_in_the_config(tmp_path: Path) -> None:
         tuple(range(17, 25)),
     ]
     assert settings.audio.reference_dbfs == -20
+    assert settings.page.listen == "0.0.0.0"
+    # IEC 60094-1:1981, and NAB 1965: what a label says tells which curve it is.
+    assert "   2  iec2: 3180 and 50 µs" in person.said
+    assert "   1  iec1: 35 µs" in person.said
     assert settings.osc.listen == "0.0.0.0"
     assert len(settings.osc.pairing_code) == 6
     assert settings.osc.destinations == ("localhost:9000", "[::1]:9001")
@@ -309,7 +314,7 @@ def gone():
     terminal.until("the cable is out (press Enter)")
     terminal.type("\n")
     terminal.until("The inputs cannot be heard: the cable is out")
-    terminal.type("\n" * 4)
+    terminal.type("\n" * 5)
     terminal.until("Written")
     assert terminal.close() == 0
     load(file)
@@ -356,7 +361,7 @@ def test_levels_move_at_a_terminal_while_the_person_types(tmp_path: Path) -> Non
     terminal.type("\n")
     terminal.until("Input of track 2: ")
     terminal.type("1\n")
-    for words in ("hears commands", "other computers", "Fixed receivers", "File"):
+    for words in ("tablets and phones", "hears commands", "other computers", "Fixed receivers", "File"):
         terminal.until(words)
         terminal.type("\n")
     terminal.until("Written")
