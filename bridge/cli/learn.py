@@ -32,27 +32,27 @@ ROWS: Final = 10
 
 MEANINGS: Final[dict[MidiCommand, str]] = {
     "next": "go to the next step",
-    "back": "go back a step",
-    "repeat": "begin the step anew",
+    "back": "go to the step before",
+    "repeat": "repeat the step",
     "step": "go to a step",
     "bank": "say which bank is patched",
     "focus": "choose a track",
-    "hold": "stop everything automatic",
-    "go on": "let it go on",
-    "hold or go on": "the one and the other in turn",
-    "log": "log the track in focus, or one of its own",
-    "undo": "take back the newest trim",
-    "reinstate": "let it stand again",
+    "hold": "hold: nothing logs itself",
+    "go on": "end the hold: trims log themselves again",
+    "hold or go on": "hold, and go on at the next press",
+    "log": "log a track now: the one in focus, or always the same",
+    "undo": "withdraw the newest trim; it stays in the log, marked",
+    "reinstate": "let the newest trim stand again",
     "note": "write a note into the log",
     "confirm": "confirm an item of the preparation",
-    "take back": "take back such a confirmation",
-    "finish": "end the calibration",
+    "take back": "take back the confirmation of an item",
+    "finish": "end the calibration and begin the next",
     "tape stop": "stop the recorder",
     "tape play": "let the recorder play",
     "tape to tone": "wind to the tone of the step",
     "practice turn": "turn a trimmer of the recorder that is built in for practice",
     "practice tone": "play the tone of the step on it, or another one",
-    "practice path": "switch it to a path",
+    "practice path": "switch that recorder to a path",
 }
 """What each command does, as a person chooses it."""
 
@@ -145,7 +145,7 @@ def learn_binding(path: Path) -> None:
         load(path, source_needed=False)
     except (EditRefusedError, ConfigFaults) as error:
         raise FailedError(str(error)) from None
-    console.say(f"written into {path}; the file as it was is {backup}")
+    console.say(f"written into {path}; the file as it was is {backup}. It acts from the next start of trimbridge.")
 
 
 def _asked(
@@ -248,6 +248,8 @@ def _ask_argument(console: Console, source: Source, command: MidiCommand, entry:
     if said == "number":
         first = whole(console.ask(f"What is number {source.message.number}", "1"))
         last = whole(console.ask("Up to which number do the others follow", str(source.message.number)))
+        if last < source.message.number:
+            raise ValueError(f"the last number of the row, {source.message.number} or above")
         entry["offset"] = first - source.message.number
         if kind == "program":
             del entry["number"]  # every program chooses, not only the one that was sent
