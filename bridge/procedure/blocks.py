@@ -19,6 +19,9 @@ UPDATES_A_BLOCK: Final = 10
 BLOCK_S: Final = 0.1
 """Short against a turn of the hand (about 0.3 s and more), long enough for hum and hiss to average out."""
 
+LATEST: Final = 5
+"""Updates that are what a level is just now: a scratch of the wiper is shorter than half of them."""
+
 LEAST_UPDATES: Final = 6
 """A block of fewer updates with tone says nothing."""
 
@@ -52,6 +55,8 @@ class Block:
         Whether the level can be relied on.
     ahead_db : ndarray, shape (3, tracks)
         The blocks after this one, not cleaned: what the hand may be doing by now.
+    latest_db : ndarray, shape (tracks,)
+        The median of the newest `LATEST` updates, NaN if one is missing: what the hand does just now.
     clipped : ndarray of bool, shape (tracks,)
     """
 
@@ -60,6 +65,7 @@ class Block:
     level_db: Floats
     good: Bools
     ahead_db: Floats
+    latest_db: Floats
     clipped: Bools
 
 
@@ -143,5 +149,6 @@ class Blocks:
             level_db=level_db,
             good=good,
             ahead_db=around[AROUND + 1 :].copy(),
+            latest_db=np.median(self._updates[-LATEST:], axis=0),
             clipped=self._clips.last(AROUND + 1)[0].copy(),
         )

@@ -20,10 +20,16 @@ LONGEST_BLOCKS: Final = 60
 """A shorter pause is a slow end of a stroke, a longer one is another thought."""
 
 SHARE: Final = 0.75
-"""This share of the pauses is allowed for."""
+"""This share of the pauses counts for how long a trimmer is left alone."""
+
+LONGER: Final = 1.3
+MORE_BLOCKS: Final = 2
+"""A hand has left when it has rested for so many times its middle pause, and so much more: what it looks for differs by
+half from one time to the next. The pauses in which it stops to think are as long as they please; they are not waited
+for."""
 
 USUAL_SETTLE_BLOCKS: Final = 16
-SETTLE_BLOCKS: Final = (11, 19)
+SETTLE_BLOCKS: Final = (12, 29)
 """A level that has been still for so long is settled, where tape is steady: before anything is known of the hand, and
 the least and the most afterwards."""
 
@@ -50,7 +56,7 @@ class Rhythm:
         if len(self._pauses) < FEWEST:
             return USUAL_SETTLE_BLOCKS
         least, most = SETTLE_BLOCKS
-        return min(max(round(1.05 * self._usual()) + 2, least), most)
+        return min(max(round(LONGER * self._at(0.5)) + MORE_BLOCKS, least), most)
 
     @property
     def apart_s(self) -> float:
@@ -58,7 +64,8 @@ class Rhythm:
         if len(self._pauses) < FEWEST:
             return USUAL_APART_S
         least, most = APART_S
-        return min(max(5.0 + 3.0 * BLOCK_S * self._usual(), least), most)
+        return min(max(5.0 + 3.0 * BLOCK_S * self._at(SHARE), least), most)
 
-    def _usual(self) -> int:
-        return sorted(self._pauses)[int(SHARE * (len(self._pauses) - 1))]
+    def _at(self, share: float) -> int:
+        """Return the pause that is longer than this share of them."""
+        return sorted(self._pauses)[int(share * (len(self._pauses) - 1))]

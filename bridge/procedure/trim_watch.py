@@ -237,7 +237,7 @@ class TrimWatch:
             return
         steady = finite & ~self._hands.on
         evidence.compare(steady)
-        self._glance.update(evidence.own, evidence.own_since[:-1], block.ahead_db, evidence.common_db, steady)
+        self._glance.update(evidence.own, evidence.own_since[:-1], block, evidence.common_db, steady)
         if self._notice_level(events) and self._tracks == 2:
             return
         for act in list(self._hands.moving.values()):

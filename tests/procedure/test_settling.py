@@ -24,6 +24,11 @@ def blocks_of(levels: Floats) -> list[Block]:
     return [block for number, row in enumerate(levels, 1) for block in blocks.push(number * 0.01, row, no)]
 
 
+def block_at(number: int, level_db: Floats) -> Block:
+    no = np.zeros(level_db.size, dtype=bool)
+    return Block(number, 0.1 * number, level_db, ~no, np.zeros((AROUND, level_db.size)), level_db, no)
+
+
 def test_blocks_come_ten_a_second_and_a_little_later() -> None:
     blocks = blocks_of(tape(5.0, 3, 0.02))
     assert [block.number for block in blocks] == list(range(50 - AROUND))
@@ -62,8 +67,7 @@ def test_the_record_knows_the_mean_of_any_stretch(values: list[float], data: st.
     record = Record(1)
     good = [data.draw(st.booleans()) for _ in values]
     for number, (value, held) in enumerate(zip(values, good, strict=True)):
-        block = Block(number, 0.1 * number, np.array([value]), np.array([True]), np.zeros((3, 1)), np.array([False]))
-        record.append(block, np.array([held]))
+        record.append(block_at(number, np.array([value])), np.array([held]))
     start = data.draw(st.integers(0, len(values) - 1))
     end = data.draw(st.integers(start, len(values)))
     kept = [value for value, held in zip(values[start:end], good[start:end], strict=True) if held]
@@ -81,8 +85,7 @@ def test_the_record_keeps_a_minute() -> None:
     record = Record(2)
     for number in range(3 * KEPT_BLOCKS):
         level = np.array([float(number), 0.0])
-        both = np.array([True, True])
-        record.append(Block(number, 0.1 * number, level, both, np.zeros((3, 2)), ~both), both)
+        record.append(block_at(number, level), np.array([True, True]))
     assert record.oldest == 2 * KEPT_BLOCKS
     assert record.moments(0, 0, record.count)[0] == KEPT_BLOCKS
     assert record.moments(0, record.count - 3, record.count)[1] == pytest.approx(3 * KEPT_BLOCKS - 2)

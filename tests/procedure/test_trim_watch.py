@@ -86,6 +86,35 @@ def test_a_hand_that_hesitates_for_a_second_is_still_there() -> None:
     assert max(level for _, level in trim.way) == pytest.approx(1.6, abs=0.1)
 
 
+def test_a_hand_that_looks_long_between_its_strokes_is_waited_for_once_that_is_known() -> None:
+    levels = tape(120.0, 8, 0.02)
+    for track in range(8):
+        for stroke in range(4):
+            start_s = 5.0 + 14.0 * track + 2.8 * stroke
+            move(levels, track, start_s, start_s + 0.6, 0.5)
+    _, events = watched(levels)
+    first_told_s: dict[int, float] = {}
+    for event in events:
+        if isinstance(event, TrimSettled):
+            first_told_s.setdefault(event.track, event.told_s)
+    assert list(first_told_s) == list(range(8))
+    assert all(first_told_s[track] > 5.0 + 14.0 * track + 3 * 2.8 + 0.6 for track in range(1, 8))
+
+
+def test_settled_is_not_said_of_a_hand_that_has_just_begun_to_turn_on() -> None:
+    late_s = []
+    for hundredths in range(130, 230, 2):
+        again_s = 10.6 + hundredths / 100.0
+        levels = tape(16.0, 8, 0.01)
+        move(levels, 5, 10.0, 10.6, 1.0)
+        move(levels, 5, again_s, again_s + 0.6, -1.0)
+        _, events = watched(levels)
+        late_s += [event.told_s - again_s for event in events if isinstance(event, TrimSettled)]
+    # By 0.12 s the trimmer has gone 0.1 dB: ten times the wander.
+    assert not [seconds for seconds in late_s if 0.12 <= seconds <= 0.6]
+    assert [seconds for seconds in late_s if seconds < 0.0], "the longest of the pauses outlast the wait"
+
+
 def test_a_trimmer_touched_again_without_another_in_between_is_one_act() -> None:
     levels = tape(50.0, 8, 0.02)
     move(levels, 2, 10.0, 11.0, 1.0)
