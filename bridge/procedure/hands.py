@@ -56,6 +56,8 @@ class Hands:
         """Whether a hand is on the trimmer of each track."""
         self.touched: Bools = np.zeros(tracks, dtype=bool)
         """Whether the trimmer of each track has been turned in this step."""
+        self.settled: Bools = np.zeros(tracks, dtype=bool)
+        """Whether the trimmer of each track was turned and has been left, as far as can be seen."""
         self.focus: int | None = None
         """The track whose trimmer moved last; None before."""
         self._still: dict[int, int] = {}
@@ -90,6 +92,7 @@ class Hands:
     def show(self, act: Act) -> bool:
         """Show that a hand is on a trimmer; return whether that is new of this act."""
         act.shown = True
+        self.settled[act.track] = False
         self.focus = act.track
         if act.told:
             return False
@@ -109,6 +112,7 @@ class Hands:
         self.pending[act.track] = act
         self.on[act.track] = False
         if act.told:
+            self.settled[act.track] = True
             self._last_end[act.track] = act.end
 
     def were_on(self, act: Act) -> None:

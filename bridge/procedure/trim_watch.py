@@ -6,8 +6,6 @@ for long enough to know that the hand has left, and is told when a longer mean w
 small to be seen is found in hindsight, when the level before and after has been seen for long enough.
 """
 
-import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -23,18 +21,17 @@ from bridge.procedure.acts import (
     TrimSettled,
 )
 from bridge.procedure.blocks import AROUND, BLOCK_S, Block, Blocks, Bools, Floats
+from bridge.procedure.endings import Endings
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.glance import Glance
-from bridge.procedure.hands import ONSET_BLOCKS, Hands
+from bridge.procedure.hands import Hands
 from bridge.procedure.hindsight import (
     BY_CREEP,
     BY_HAND,
     CREEP_BLOCKS,
-    LEAST_TRIM_DB,
     OPEN,
     OPEN_BLOCKS,
     STILL_CREEPS,
-    Change,
     changes_between,
     likeliest_changes,
     sharpness,
@@ -42,8 +39,8 @@ from bridge.procedure.hindsight import (
 from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, still_blocks
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Indices
-from bridge.procedure.settling import LONGEST_S, Settled, long_enough, settled
-from bridge.procedure.verdict import as_found, found_of, is_unsure, left_of, may_have_changed, verdict_on, way_of
+from bridge.procedure.settling import LONGEST_S, Settled, settled
+from bridge.procedure.verdict import as_found, verdict_on
 from bridge.procedure.wander import QUICK, SCALES
 from bridge.readings import State
 
@@ -65,14 +62,8 @@ quickest is asked most often. By chance that happens about once a minute; what f
 TOLD: Final = 5.0
 """The same for telling the person that a trimmer moves: by chance once in hours."""
 
-SAME: Final = 3.0
-"""Standard errors within which what was told and what is found later are the same."""
-
 LOOK_BACK_BLOCKS: Final = 5
 """How often it is looked back for trims that were too small to be seen."""
-
-LONGEST_DOUBT_S: Final = 20.0
-"""It is not waited for longer than this before what was left is told."""
 
 CLIP_SHOWN_BLOCKS: Final = 10
 QUIET_BLOCKS: Final = 3
@@ -82,14 +73,6 @@ LOST_BLOCKS: Final = 10
 
 LOOKED_BACK: Final = 40
 """Blocks over which it is asked for how long a level has been still."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """What was told of an act: what it left, and up to which block a change belongs to it if it leads there too."""
-
-    latest: int
-    left: Settled
 
 
 class TrimWatch:
@@ -116,11 +99,10 @@ class TrimWatch:
         self._blocks = Blocks(tracks)
         self._level = PlaybackLevel(self.evidence)
         self._missing: Indices = np.full(tracks, 1000, dtype=np.int_)
-        self._was_settled: Bools = np.zeros(tracks, dtype=bool)
         self._clipped_at: Indices = np.full(tracks, -1000, dtype=np.int_)
         self._crept: Indices = np.full(tracks, -1000, dtype=np.int_)
-        self._last_told: dict[int, _Told] = {}
         self._hands.begin()
+        self._endings = Endings(self.evidence, self._hands, self._level)
 
     @property
     def focus(self) -> int | None:
@@ -145,7 +127,7 @@ class TrimWatch:
         act = self._hands.moving.get(track)
         if act is not None and act.shown:
             return "moving" if self._hands.is_turning(track) else "settling"
-        return "settled" if self._was_settled[track] else "tone"
+        return "settled" if self._hands.settled[track] else "tone"
 
     def push(self, t_s: float, deviation_db: Floats, clipped: Bools) -> tuple[Event, ...]:
         """Take one update, 100 a second.
@@ -201,7 +183,7 @@ class TrimWatch:
         if evidence.now:
             self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
         for act in list(self._hands.pending.values()):
-            self._close(act, evidence.now, events, leaving=True)
+            events += self._endings.finish(act, evidence.now, leaving=True)
 
     def verify(self, track: int) -> Settled | None:
         """Return the level of a track from all its steady blocks of the last minute; None while there is none.
@@ -231,7 +213,7 @@ class TrimWatch:
         lost = (self._missing >= LOST_BLOCKS) | ended
         if lost.any():
             for act in [act for act in self._hands.pending.values() if lost[act.track]]:
-                self._close(act, evidence.now, events)
+                events += self._endings.finish(act, evidence.now)
             evidence.lose(lost, ended)
         if ended:
             return
@@ -246,7 +228,7 @@ class TrimWatch:
         steady &= ~self._hands.on
         if evidence.now % LOOK_BACK_BLOCKS == 0:
             self._look_back(np.flatnonzero(steady))
-        self._close_what_is_known(events)
+        events += self._endings.finish_known()
         evidence.learn(steady)
 
     def _notice_level(self, events: list[Event]) -> bool:
@@ -264,7 +246,7 @@ class TrimWatch:
         if self._tracks == 2:
             # Without others to compare with, what was before is of no use any more.
             for act in list(self._hands.pending.values()):
-                self._close(act, max(before, act.left_from + 1), events)
+                events += self._endings.finish(act, max(before, act.left_from + 1))
             evidence.own_since[:] = evidence.now
         return True
 
@@ -304,7 +286,7 @@ class TrimWatch:
                 # That was nothing: what was found is what has been there all the time.
                 evidence.own_since[track] = min(evidence.own_since[track], before.since)
         elif before is not None:
-            self._close(before, onset - GUARD, events)
+            events += self._endings.finish(before, onset - GUARD)
         if act is None:
             act = self._act(track, onset, GUARD)
         act.shown = False
@@ -328,7 +310,7 @@ class TrimWatch:
             since = max(int(evidence.own_since[track]), evidence.own.oldest)
             if change is None or not change.stands_out:
                 continue
-            if self._is_known(track, change):
+            if self._endings.is_known(track, change):
                 evidence.holds_since(track, min(change.block + GUARD, now - 1))
                 continue
             before = self._hands.pending.get(track)
@@ -347,16 +329,8 @@ class TrimWatch:
             act.end, act.left_from = change.block, min(change.block + LATE_GUARD, now - 1)
             act.settled_s = evidence.record.end_s(now - 1)
             self._hands.pending[track] = act
-            self._was_settled[track] = True
+            self._hands.settled[track] = True
             evidence.holds_since(track, act.left_from)
-
-    def _is_known(self, track: int, change: Change) -> bool:
-        """Say whether a change is the last of an act that has been told, with the level that it led to."""
-        told = self._last_told.get(track)
-        if told is None or track in self._hands.pending or change.block > told.latest:
-            return False
-        left_db = self.evidence.record.moments(track, change.block + GUARD, self.evidence.now)[1]
-        return abs(left_db - told.left.level_db) <= SAME * told.left.standard_error_db + LEAST_TRIM_DB
 
     # -- acts go on
 
@@ -386,7 +360,6 @@ class TrimWatch:
 
     def _show(self, act: Act, block: Block, events: list[Event]) -> None:
         """Say that a hand is on a trimmer."""
-        self._was_settled[act.track] = False
         if self._hands.show(act):
             started_s = self.evidence.start_s(act.onset)
             events.append(MoveStarted(act.track, started_s, block.end_s + AROUND * BLOCK_S))
@@ -395,7 +368,6 @@ class TrimWatch:
         """Take note that the hand has left a trimmer."""
         self._hands.leave(act)
         self.evidence.holds_since(act.track, act.left_from)
-        self._was_settled[act.track] |= act.told
 
     def _leave_if_still(self, act: Act, end: int) -> None:
         """End an act of which nothing more will be seen, if the hand seems to have left."""
@@ -405,69 +377,3 @@ class TrimWatch:
         if LEAST_STILL + GUARD <= still < level_db.size and np.isfinite(level_db[-still + GUARD :]).any():
             act.end, act.left_from = end - still, end - still + GUARD
             self._leave(act)
-
-    # -- acts end
-
-    def _close_what_is_known(self, events: list[Event]) -> None:
-        """Finish the acts of which more time would tell nothing more."""
-        evidence = self.evidence
-        for act in list(self._hands.pending.values()):
-            waited_s = (evidence.now - act.end) * BLOCK_S
-            if waited_s < self._hands.apart_s(act) + 0.5:
-                continue
-            final = waited_s >= LONGEST_DOUBT_S
-            if not long_enough(evidence.unsteadiness, act.track, evidence.now - act.left_from):
-                continue
-            if final or not is_unsure(evidence, act, evidence.now, self._hands.latest(act, evidence.now)):
-                self._close(act, evidence.now, events, final=final)
-
-    def _close(self, act: Act, end: int, events: list[Event], *, final: bool = True, leaving: bool = False) -> None:
-        """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``.
-
-        When ``leaving`` the step more time cannot tell: an act that was told of and may have changed something is cut.
-        """
-        evidence, track = self.evidence, act.track
-        end = min(max(end, act.left_from + 1), evidence.now)
-        left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level.until)
-        found = found_of(evidence, act, self._level.until)
-        verdict = verdict_on(evidence, act, end)
-        changed_db = abs(left.level_db - found.level_db)
-        if not math.isfinite(changed_db) or (verdict == "trim" and not act.told and changed_db < LEAST_TRIM_DB):
-            verdict = "none"
-        if verdict == "doubtful" and not final:
-            return
-        self._hands.pending.pop(track, None)
-        told_s = evidence.record.end_s(evidence.now - 1)
-        if verdict in ("none", "doubtful", "crept"):
-            self._was_settled[track] = self._hands.touched[track]
-            if verdict != "crept":
-                evidence.own_since[track] = min(evidence.own_since[track], act.since)
-            if act.told:
-                started_s = evidence.start_s(act.onset)
-                cut = leaving and may_have_changed(evidence, act, end)
-                events.append(TrimCut(track, act.as_found, started_s) if cut else MoveDropped(track, started_s, told_s))
-            return
-        if behind.block > act.left_from:
-            # It has turned once more, by too little to be seen at once.
-            act.end, act.left_from = behind.block, min(behind.block + GUARD, end - 1)
-            act.settled_s = max(act.settled_s, evidence.record.end_s(act.left_from))
-            if track not in self._hands.moving:
-                evidence.holds_since(track, act.left_from)
-        if not act.told:
-            self._hands.were_on(act)
-            events.append(MoveStarted(track, evidence.start_s(act.onset), told_s))
-        self._last_told[track] = _Told(max(self._hands.latest(act, end), end) + 2 * ONSET_BLOCKS, left)
-        self._hands.touched[track] = True
-        self._was_settled[track] = True
-        events.append(
-            TrimFound(
-                track=track,
-                as_found=found,
-                as_left=left,
-                started_s=evidence.start_s(act.onset),
-                ended_s=evidence.start_s(act.end),
-                settled_s=act.settled_s,
-                way=way_of(evidence.record, act),
-                undone=verdict == "undone",
-            )
-        )

@@ -1,0 +1,145 @@
+"""Acts that the hand has left: when enough is known of each, whether it was a trim, and what is said of it."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from bridge.procedure.acts import Act, Event, MoveDropped, MoveStarted, TrimCut, TrimFound
+from bridge.procedure.blocks import BLOCK_S
+from bridge.procedure.evidence import Evidence
+from bridge.procedure.hands import ONSET_BLOCKS, Hands
+from bridge.procedure.hindsight import LEAST_TRIM_DB, Change, Left
+from bridge.procedure.movement import GUARD
+from bridge.procedure.playback_level import PlaybackLevel
+from bridge.procedure.settling import Settled, long_enough
+from bridge.procedure.verdict import (
+    Verdict,
+    found_of,
+    is_unsure,
+    left_of,
+    may_have_changed,
+    verdict_on,
+    way_of,
+)
+
+SAME: Final = 3.0
+"""Standard errors within which what was told and what is found later are the same."""
+
+WAITED_S: Final = 0.5
+"""So much longer than the hand may be away it is waited: the next movement shows only after it has begun."""
+
+LONGEST_DOUBT_S: Final = 20.0
+"""It is not waited for longer than this before what was left is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What was told of an act: what it left, and up to which block a change belongs to it if it leads there too."""
+
+    latest: int
+    left: Settled
+
+
+class Endings:
+    """Finishes the acts of one step.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    hands : Hands
+        What they have left is finished, and no longer pending there.
+    level : PlaybackLevel
+    """
+
+    def __init__(self, evidence: Evidence, hands: Hands, level: PlaybackLevel) -> None:
+        self._evidence = evidence
+        self._hands = hands
+        self._level = level
+        self._last_told: dict[int, _Told] = {}
+
+    def is_known(self, track: int, change: Change) -> bool:
+        """Say whether a change is the last of an act that has been told, with the level that it led to."""
+        told = self._last_told.get(track)
+        if told is None or track in self._hands.pending or change.block > told.latest:
+            return False
+        left_db = self._evidence.record.moments(track, change.block + GUARD, self._evidence.now)[1]
+        return abs(left_db - told.left.level_db) <= SAME * told.left.standard_error_db + LEAST_TRIM_DB
+
+    def finish_known(self) -> list[Event]:
+        """Finish the acts of which more time would tell nothing more."""
+        evidence = self._evidence
+        events: list[Event] = []
+        for act in list(self._hands.pending.values()):
+            waited_s = (evidence.now - act.end) * BLOCK_S
+            if waited_s < self._hands.apart_s(act) + WAITED_S:
+                continue
+            final = waited_s >= LONGEST_DOUBT_S
+            if not long_enough(evidence.unsteadiness, act.track, evidence.now - act.left_from):
+                continue
+            if final or not is_unsure(evidence, act, evidence.now, self._hands.latest(act, evidence.now)):
+                events += self.finish(act, evidence.now, final=final)
+        return events
+
+    def finish(self, act: Act, end: int, *, final: bool = True, leaving: bool = False) -> list[Event]:
+        """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``.
+
+        When ``leaving`` the step more time cannot tell: an act that was told of and may have changed something is cut.
+        """
+        evidence = self._evidence
+        end = min(max(end, act.left_from + 1), evidence.now)
+        left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level.until)
+        found = found_of(evidence, act, self._level.until)
+        verdict = verdict_on(evidence, act, end)
+        changed_db = abs(left.level_db - found.level_db)
+        if not math.isfinite(changed_db) or (verdict == "trim" and not act.told and changed_db < LEAST_TRIM_DB):
+            verdict = "none"
+        if verdict == "doubtful" and not final:
+            return []
+        self._hands.pending.pop(act.track, None)
+        if verdict in ("none", "doubtful", "crept"):
+            return self._drop(act, verdict, cut=leaving and may_have_changed(evidence, act, end))
+        return self._tell(act, found, left, behind, end, undone=verdict == "undone")
+
+    def _drop(self, act: Act, verdict: Verdict, *, cut: bool) -> list[Event]:
+        """Take an act back: it was none, or ``cut`` where nobody can tell."""
+        evidence, track = self._evidence, act.track
+        self._hands.settled[track] = self._hands.touched[track]
+        if verdict != "crept":
+            evidence.own_since[track] = min(evidence.own_since[track], act.since)
+        if not act.told:
+            return []
+        started_s = evidence.start_s(act.onset)
+        if cut:
+            return [TrimCut(track, act.as_found, started_s)]
+        return [MoveDropped(track, started_s, evidence.record.end_s(evidence.now - 1))]
+
+    def _tell(self, act: Act, found: Settled, left: Settled, behind: Left, end: int, *, undone: bool) -> list[Event]:
+        """Tell of a trim."""
+        evidence, track = self._evidence, act.track
+        events: list[Event] = []
+        if behind.block > act.left_from:
+            # It has turned once more, by too little to be seen at once.
+            act.end, act.left_from = behind.block, min(behind.block + GUARD, end - 1)
+            act.settled_s = max(act.settled_s, evidence.record.end_s(act.left_from))
+            if track not in self._hands.moving:
+                evidence.holds_since(track, act.left_from)
+        if not act.told:
+            self._hands.were_on(act)
+            told_s = evidence.record.end_s(evidence.now - 1)
+            events.append(MoveStarted(track, evidence.start_s(act.onset), told_s))
+        self._last_told[track] = _Told(max(self._hands.latest(act, end), end) + 2 * ONSET_BLOCKS, left)
+        self._hands.touched[track] = True
+        self._hands.settled[track] = True
+        events.append(
+            TrimFound(
+                track=track,
+                as_found=found,
+                as_left=left,
+                started_s=evidence.start_s(act.onset),
+                ended_s=evidence.start_s(act.end),
+                settled_s=act.settled_s,
+                way=way_of(evidence.record, act),
+                undone=undone,
+            )
+        )
+        return events
