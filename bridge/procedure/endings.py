@@ -96,15 +96,16 @@ class Endings:
         if verdict == "doubtful" and not final:
             return []
         self._hands.pending.pop(act.track, None)
-        if verdict in ("none", "doubtful", "crept"):
-            return self._drop(act, verdict, cut=leaving and may_have_changed(evidence, act, end))
+        if verdict in ("none", "doubtful", "crept", "dropout"):
+            cut = leaving and verdict != "dropout" and may_have_changed(evidence, act, end)
+            return self._drop(act, verdict, cut=cut)
         return self._tell(act, found, left, behind, end, undone=verdict == "undone")
 
     def _drop(self, act: Act, verdict: Verdict, *, cut: bool) -> list[Event]:
         """Take an act back: it was none, or ``cut`` where nobody can tell."""
         evidence, track = self._evidence, act.track
         self._hands.settled[track] = self._hands.touched[track]
-        if verdict != "crept":
+        if verdict not in ("crept", "dropout"):
             evidence.own_since[track] = min(evidence.own_since[track], act.since)
         if not act.told:
             return []

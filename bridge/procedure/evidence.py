@@ -51,6 +51,8 @@ class Evidence:
         self.own = Record(self.tracks + 1)
         self._common = CommonLevel(self.tracks)
         self._dips = Dips(self.tracks)
+        self.began: Indices = np.zeros(self.tracks, dtype=np.int_)
+        """The block in which the tone of each track began, or came back."""
         # From when on each track has its present level: as it is read, and against the others.
         self.since: Indices = np.zeros(self.tracks, dtype=np.int_)
         self.own_since: Indices = np.zeros(self.tracks + 1, dtype=np.int_)
@@ -86,6 +88,7 @@ class Evidence:
 
     def lose(self, lost: Bools, ended: bool) -> None:
         """Take note of tracks on which the tone is gone; ``ended`` says that it is gone on all."""
+        self.began = np.where(lost, self.now, self.began)
         self.since = np.where(lost, self.now, self.since)
         self.own_since = np.where(np.append(lost, ended), self.now, self.own_since)
 

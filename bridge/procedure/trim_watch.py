@@ -278,8 +278,9 @@ class TrimWatch:
         evidence = self.evidence
         before = self._hands.pending.get(track)
         act = None
-        if before is not None and self._hands.is_again(before, onset):
-            if before.told or verdict_on(evidence, before, onset) in ("trim", "undone"):
+        verdict = verdict_on(evidence, before, onset) if before is not None else "none"
+        if before is not None and verdict != "dropout" and self._hands.is_again(before, onset):
+            if before.told or verdict in ("trim", "undone"):
                 self._hands.go_on(before, onset)
                 act = before
             else:

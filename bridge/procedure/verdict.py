@@ -8,7 +8,7 @@ import numpy as np
 
 from bridge.procedure.acts import Act
 from bridge.procedure.blocks import BLOCK_S
-from bridge.procedure.evidence import Evidence
+from bridge.procedure.evidence import LEAST_WATCHED, Evidence
 from bridge.procedure.hindsight import (
     CHANGED,
     LEAST_TRIM_DB,
@@ -47,6 +47,9 @@ LEAST_FOUND_S: Final = 0.5
 DROPOUT_BLOCKS: Final = 7
 """What lasted no longer than this, downwards and back to where it was, was no movement but a dropout."""
 
+BEGINS_BLOCKS: Final = LEAST_WATCHED + DROPOUT_BLOCKS
+"""What rises within so many blocks of a tone's begin was in a dropout that could not be told from the level."""
+
 DOUBT: Final = 0.7
 """Times the standard error of what was left, by which it may be unsure for not knowing when the hand left."""
 
@@ -56,7 +59,7 @@ COMMON_BLOCKS: Final = 10
 WAY_POINTS: Final = 200
 """The way of an act that takes long is kept in no more points."""
 
-Verdict = Literal["trim", "undone", "doubtful", "crept", "none"]
+Verdict = Literal["trim", "undone", "doubtful", "crept", "dropout", "none"]
 
 
 def left_of(evidence: Evidence, act: Act, end: int, latest: int, level_until: int) -> tuple[Settled, Left]:
@@ -112,6 +115,9 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
     before = (act.since, act.found_to)
     by_db, sure = sureness(evidence, act.track, before, (act.left_from, end))
     if act.told:
+        began = int(evidence.began[act.track])
+        if by_db > 0.0 and act.since >= began >= act.end - BEGINS_BLOCKS:
+            return "dropout"
         turned = sure >= CHANGED_SEEN and abs(by_db) >= LEAST_TRIM_DB
         return "trim" if turned else _excursion(evidence, act, by_db, sure)
     near = (act.found_to, act.left_from)

@@ -226,6 +226,28 @@ def test_a_dropout_that_leaves_no_tone_is_no_trim() -> None:
     assert not recognised(levels)
 
 
+@pytest.mark.parametrize(("start_s", "end_s"), [(1.0, 1.3), (1.0, 1.5), (1.4, 1.8), (1.55, 2.05)])
+def test_a_dropout_as_the_tone_begins_is_no_trim_and_bends_none(start_s: float, end_s: float) -> None:
+    levels = tape(30.0, 8, 0.02)
+    levels[:100] = math.nan
+    for track in (3, 4):
+        levels[round(start_s * 100) : round(end_s * 100), track] -= 3.0
+    move(levels, 3, 6.0, 7.0, 1.0)
+    (trim,) = recognised(levels)
+    assert trim.track == 3
+    assert trim.as_found.level_db == pytest.approx(0.0, abs=0.03)
+    assert trim.as_left.level_db == pytest.approx(1.0, abs=0.03)
+
+
+def test_a_hand_that_went_on_through_a_silence_has_turned_the_trimmer() -> None:
+    levels = tape(40.0, 8, 0.02)
+    move(levels, 3, 10.0, 13.4, 4.0)
+    levels[1100:1250] = math.nan
+    (trim,) = recognised(levels)
+    assert trim.as_found.level_db == pytest.approx(0.0, abs=0.03)
+    assert trim.as_left.level_db == pytest.approx(4.0, abs=0.03)
+
+
 def test_a_trimmer_put_back_to_where_it_was_is_a_trim() -> None:
     levels = tape(40.0, 8, 0.02)
     move(levels, 3, 10.0, 11.0, 1.5)
