@@ -5,6 +5,7 @@ been seen to look for a second has left after less than two; whoever takes two s
 """
 
 from collections import deque
+from collections.abc import Sequence
 from typing import Final
 
 from bridge.procedure.blocks import BLOCK_S
@@ -22,14 +23,19 @@ LONGEST_BLOCKS: Final = 60
 SHARE: Final = 0.75
 """This share of the pauses counts for how long a trimmer is left alone."""
 
-LONGER: Final = 1.3
-MORE_BLOCKS: Final = 2
-"""A hand has left when it has rested for so many times its middle pause, and so much more: what it looks for differs by
-half from one time to the next. The pauses in which it stops to think are as long as they please; they are not waited
-for."""
+THOUGHT: Final = 1.6
+"""A pause of so many times the middle one is no look at the needle but a thought. Thoughts take as long as they please;
+they are not waited for."""
+
+LOOKED: Final = 0.95
+"""This share of the looks is waited for."""
+
+SEEN_BLOCKS: Final = 1
+"""A pause is measured until the next stroke shows among cleaned levels; whether one shows among the newest is asked
+before a level is called settled."""
 
 USUAL_SETTLE_BLOCKS: Final = 16
-SETTLE_BLOCKS: Final = (12, 29)
+SETTLE_BLOCKS: Final = (11, 29)
 """A level that has been still for so long is settled, where tape is steady: before anything is known of the hand, and
 the least and the most afterwards."""
 
@@ -56,7 +62,10 @@ class Rhythm:
         if len(self._pauses) < FEWEST:
             return USUAL_SETTLE_BLOCKS
         least, most = SETTLE_BLOCKS
-        return min(max(round(LONGER * self._at(0.5)) + MORE_BLOCKS, least), most)
+        pauses = sorted(self._pauses)
+        thought = THOUGHT * _at(pauses, 0.5)
+        looks = [pause for pause in pauses if pause <= thought]
+        return min(max(_at(looks, LOOKED) - SEEN_BLOCKS, least), most)
 
     @property
     def apart_s(self) -> float:
@@ -64,8 +73,9 @@ class Rhythm:
         if len(self._pauses) < FEWEST:
             return USUAL_APART_S
         least, most = APART_S
-        return min(max(5.0 + 3.0 * BLOCK_S * self._at(SHARE), least), most)
+        return min(max(5.0 + 3.0 * BLOCK_S * _at(sorted(self._pauses), SHARE), least), most)
 
-    def _at(self, share: float) -> int:
-        """Return the pause that is longer than this share of them."""
-        return sorted(self._pauses)[int(share * (len(self._pauses) - 1))]
+
+def _at(pauses: Sequence[int], share: float) -> int:
+    """Return the pause that is as long as or longer than this share of some in order."""
+    return pauses[int(share * (len(pauses) - 1))]
