@@ -1,17 +1,11 @@
 """The questions of init: every default makes a config, every wrong answer is asked again, nothing is half-written."""
 
 import io
-import os
-import pty
 import signal
-import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-
-import pytest
 
 from bridge.cli.console import Nobody, Picture, Terminal
 from bridge.cli.init import init
@@ -21,6 +15,7 @@ from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
 from bridge.config.load import load
 from bridge.config.settings import TimeConstants
 from bridge.source.devices import InputDevice
+from tests.system.terminal import Pty
 
 EIGHT = InputDevice("Rack by the window (invented)", "JACK Audio Connection Kit", 8, 96_000)
 STEREO = InputDevice("Desk", "ALSA", 2, 22_050)
@@ -252,37 +247,6 @@ def test_answers_may_come_from_a_file(tmp_path: Path) -> None:
     assert load(file).machine.name == "Name"
 
 
-class Pty:
-    """The terminal of a process that this test answers."""
-
-    def __init__(self, script: str) -> None:
-        self._fd, inner = pty.openpty()
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", script], stdin=inner, stdout=inner, stderr=inner, start_new_session=True
-        )
-        os.close(inner)
-        self.text = ""
-
-    def until(self, words: str) -> None:
-        deadline = time.monotonic() + 60
-        while words not in self.text:
-            assert time.monotonic() < deadline, self.text
-            try:
-                self.text += os.read(self._fd, 4096).decode(errors="replace")
-            except OSError:
-                pytest.fail(f"{words!r} did not come: {self.text}")
-
-    def type(self, text: str) -> None:
-        self.text = ""
-        os.write(self._fd, text.encode())
-
-    def close(self) -> int:
-        try:
-            return self.process.wait(60)
-        finally:
-            os.close(self._fd)
-
-
 SCRIPT = """
 import signal, sys
 from contextlib import contextmanager
@@ -298,72 +262,71 @@ def levels(device, rate):
 sys.exit(init(Path({path!r}), at_terminal(), [InputDevice("Desk", "ALSA", 2, 48000)], levels))
 """
 
+GONE = """times = count()
+def gone():
+    raise OSError("the cable is out")
+"""
+
 
 def test_an_interface_that_goes_away_at_a_terminal(tmp_path: Path) -> None:
     file = tmp_path / "studio.toml"
-    script = SCRIPT.replace("if next(times) > 12 else -80.0", "if next(times) < 12 else 1 / 0").format(path=str(file))
-    terminal = Pty(
-        script.replace("1 / 0", "gone()").replace(
-            "times = count()",
-            """times = count()
-def gone():
-    raise OSError("the cable is out")""",
-        )
-    )
-    terminal.type("\n2\n" + "\n" * 15 + "no\n")
-    terminal.until("the cable is out (press Enter)")
-    terminal.type("\n")
-    terminal.until("The inputs cannot be heard: the cable is out")
-    terminal.type("\n" * 5)
-    terminal.until("Written")
-    assert terminal.close() == 0
+    script = SCRIPT.replace("if next(times) > 12 else -80.0", "if next(times) < 12 else gone()")
+    script = script.replace("times = count()", GONE).format(path=str(file))
+    with Pty([sys.executable, "-c", script]) as terminal:
+        terminal.type("\n2\n" + "\n" * 15 + "no\n")
+        terminal.until("the cable is out (press Enter)")
+        terminal.type("\n")
+        terminal.until("The inputs cannot be heard: the cable is out")
+        terminal.type("\n" * 5)
+        terminal.until("Written")
+        assert terminal.end() == 0
     load(file)
 
 
 def test_ctrl_c_at_a_terminal_leaves_nothing(tmp_path: Path) -> None:
     file = tmp_path / "studio.toml"
-    terminal = Pty(SCRIPT.format(path=str(file)))
-    terminal.until("What do you call it [My recorder]: ")
-    terminal.type("Name\n")
-    terminal.until("How many tracks")
-    terminal.process.send_signal(signal.SIGINT)
-    terminal.until("Stopped; nothing was written.")
-    assert terminal.close() == 1
+    with Pty([sys.executable, "-c", SCRIPT.format(path=str(file))]) as terminal:
+        terminal.until("What do you call it [My recorder]: ")
+        terminal.type("Name\n")
+        terminal.until("How many tracks")
+        terminal.process.send_signal(signal.SIGINT)
+        terminal.until("Stopped; nothing was written.")
+        assert terminal.end() == 1
     assert list(tmp_path.iterdir()) == []
 
 
 def test_levels_move_at_a_terminal_while_the_person_types(tmp_path: Path) -> None:
     file = tmp_path / "studio.toml"
-    terminal = Pty(SCRIPT.format(path=str(file)))
-    terminal.until("What do you call it")
-    terminal.type("\n2\n")
-    for words in (
-        "Which tape",
-        "Operating",
-        "Its speeds",
-        "Equalization",
-        "What do you call it",
-        "fluxivity",
-        "German",
-    ):
-        terminal.until(words)
+    with Pty([sys.executable, "-c", SCRIPT.format(path=str(file))]) as terminal:
+        terminal.until("What do you call it")
+        terminal.type("\n2\n")
+        for words in (
+            "Which tape",
+            "Operating",
+            "Its speeds",
+            "Equalization",
+            "What do you call it",
+            "fluxivity",
+            "German",
+        ):
+            terminal.until(words)
+            terminal.type("\n")
+        for words in ("Its speed", "Its equalization", "whole width", "low tones", "Its tones", "Which interface"):
+            terminal.until(words)
+            terminal.type("\n")
+        for words in ("Sample rate", "Reference level"):
+            terminal.until(words)
+            terminal.type("\n")
+        terminal.until("Is track 1 on input 1")
+        terminal.type("no\n")
+        terminal.until("Input of track 1: ")
+        terminal.until("  2 ########....  -18.0 <")
         terminal.type("\n")
-    for words in ("Its speed", "Its equalization", "whole width", "low tones", "Its tones", "Which interface"):
-        terminal.until(words)
-        terminal.type("\n")
-    for words in ("Sample rate", "Reference level"):
-        terminal.until(words)
-        terminal.type("\n")
-    terminal.until("Is track 1 on input 1")
-    terminal.type("no\n")
-    terminal.until("Input of track 1: ")
-    terminal.until("  2 ########....  -18.0 <")
-    terminal.type("\n")
-    terminal.until("Input of track 2: ")
-    terminal.type("1\n")
-    for words in ("tablets and phones", "hears commands", "other computers", "Fixed receivers", "File"):
-        terminal.until(words)
-        terminal.type("\n")
-    terminal.until("Written")
-    assert terminal.close() == 0
+        terminal.until("Input of track 2: ")
+        terminal.type("1\n")
+        for words in ("tablets and phones", "hears commands", "other computers", "Fixed receivers", "File"):
+            terminal.until(words)
+            terminal.type("\n")
+        terminal.until("Written")
+        assert terminal.end() == 0
     assert to_banks(load(file))[0].inputs == (2, 1)
