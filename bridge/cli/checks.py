@@ -15,6 +15,7 @@ from bridge.cli.check_log import log
 from bridge.cli.check_network import network
 from bridge.cli.check_sound import audio, midi, steps
 from bridge.cli.failures import FAILED, WRONG_USE
+from bridge.cli.figures import counted
 from bridge.cli.finding import Finding
 from bridge.cli.tables import show, table
 from bridge.config.convert import to_banks, to_steps
@@ -39,7 +40,7 @@ def check_config(config: Path, *, as_json: bool) -> None:
         status = WRONG_USE
     else:
         planned = to_steps(settings)
-        what = f"{_counted(len(planned), 'step')}, {_counted(len(to_banks(settings)), 'bank')}"
+        what = f"{counted(len(planned), 'step')}, {counted(len(to_banks(settings)), 'bank')}"
         findings.append(Finding("config", "good", f"{config}: {what}"))
         findings += steps(settings, planned)
         for test in (audio, network, log):
@@ -53,10 +54,6 @@ def check_config(config: Path, *, as_json: bool) -> None:
         _print(findings)
     if any(finding.verdict == "bad" for finding in findings):
         sys.exit(status)
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def _tested(test: Callable[[Settings], Iterator[Finding]], settings: Settings) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Final
 
-from bridge.cli.figures import signed
+from bridge.cli.figures import counted, signed
 from bridge.cli.running import serve
 from bridge.cli.tables import show, table
 from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
@@ -143,7 +143,7 @@ def _print_verdict(performance: Performance, witness: _Witness, path: Path) -> N
     show(made)
     verified = sum(trim.as_found_db == trim.as_left_db for trim in waiting)
     print(
-        f"\n{len(visits)} trims, {len(visits) - missed} logged, {missed} missed, "
+        f"\n{counted(len(visits), 'trim')}, {len(visits) - missed} logged, {missed} missed, "
         f"{len(waiting) - verified} logged beside them, {verified} tracks found right; "
         f"largest difference {worst_db:.2f} dB\n"
         f"the log: trimbridge trims --log {path} --calibration last"

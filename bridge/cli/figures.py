@@ -27,6 +27,11 @@ def signed(level_db: float, resolution_db: float = FINEST_DB) -> str:
     return f"{level_db:+.{decimals}f}".replace("-", "−")
 
 
+def counted(number: int, what: str) -> str:
+    """Return a number of things; ``what`` is the name of one, with an s where there are several."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def found_of(trim: Trim) -> str:
     """Return what a track was found at."""
     return signed(trim.as_found_db, trim.resolution_db)

@@ -13,7 +13,7 @@ from typing import Final
 from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.text import Text
 
-from bridge.cli.figures import found_of, left_of, signed
+from bridge.cli.figures import counted, found_of, left_of, signed
 from bridge.cli.track_blocks import track_lines
 from bridge.readings import Frame, StepReading, Trim
 from bridge.words import HELD
@@ -138,19 +138,19 @@ def health_line(frame: Frame, logged: int) -> str:
     """Return what is wrong, or that nothing is."""
     health = frame.health
     counts = [
-        f"{count} {what}"
-        for count, what in (
-            (health.overruns, "overruns"),
-            (health.source_losses, "times without source"),
-            (health.clock_steps, "times the clock was set"),
-            (health.refused_packets, "packets refused"),
-            (health.dropped_packets, "packets dropped"),
-            (health.refused_trims, "trims NOT logged"),
-            (health.lost_connections, "connections lost"),
+        f"{counted(count, thing)}{what}"
+        for count, thing, what in (
+            (health.overruns, "overrun", ""),
+            (health.source_losses, "time", " without source"),
+            (health.clock_steps, "time", " the clock was set"),
+            (health.refused_packets, "packet", " refused"),
+            (health.dropped_packets, "packet", " dropped"),
+            (health.refused_trims, "trim", " NOT logged"),
+            (health.lost_connections, "connection", " lost"),
         )
         if count
     ]
-    said = "; ".join([f"source {health.source}", f"log {health.log}", f"{logged} trims logged", *counts])
+    said = "; ".join([f"source {health.source}", f"log {health.log}", f"{counted(logged, 'trim')} logged", *counts])
     # What stands last is cut first.
     return f"{health.message}; {said}" if health.message else said
 

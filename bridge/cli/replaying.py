@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import FailedError
+from bridge.cli.figures import counted
 from bridge.cli.live import clock, told
 from bridge.cli.output_file import spare
 from bridge.config.load import load
@@ -88,7 +89,7 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
                 raise FailedError(f"{log} does not take the trims: {writer.problem or 'the disk does not answer'}")
             engine.attend()
             if writer.refused_trims:
-                raise FailedError(f"{writer.refused_trims} trims could not be logged into {log}")
+                raise FailedError(f"{counted(writer.refused_trims, 'trim')} could not be logged into {log}")
     took_s = time.monotonic() - begun_s
     if as_json:
         summary = {
@@ -98,7 +99,7 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
         json.dump(summary, sys.stdout)
         print()
     else:
-        logged = f"{announcer.trims} trims logged" if log else "nothing logged: give --log to keep trims"
+        logged = f"{counted(announcer.trims, 'trim')} logged" if log else "nothing logged: give --log to keep trims"
         print(f"{clock(position_s)} of {source.description}: {logged}; {position_s / took_s:.0f} times real time")
 
 

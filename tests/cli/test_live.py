@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from bridge.cli.live import STOPPING, LiveView, step_line
+from bridge.cli.live import STOPPING, LiveView, health_line, step_line
 from bridge.readings import Frame, Health, Reading, State, StepReading
 from bridge.words import STATES as WORDS
 from tests.system.daemon import free_port, write_config
@@ -68,7 +68,7 @@ def test_80_by_24_shows_all_24_tracks_what_is_wrong_and_how_to_stop() -> None:
     assert STOPPING in lines[0]
     assert "the disk is full: nothing is logged until there is room on it" in text.replace("\n", " ")
     assert "log refusing" in text
-    for count in ("3 overruns", "1 times without source", "120 packets refused", "2 times the clock was set"):
+    for count in ("3 overruns", "1 time without source", "120 packets refused", "2 times the clock was set"):
         assert count in text.replace("\n", " ")
     assert "step 3 of 12: repro high, 10000 Hz" in text
     assert "held" in text
@@ -87,6 +87,23 @@ def test_screens_that_went_away_are_counted() -> None:
     view = LiveView("Saltings two-inch (invented), 24 tracks")
     view.publish(frame(24, Health(lost_connections=4)), 0.0)
     assert "4 connections lost" in "\n".join(screen(view, 80, 24))
+
+
+def test_of_each_thing_that_went_wrong_once_there_is_one() -> None:
+    once = Health(
+        overruns=1, source_losses=1, clock_steps=1, refused_packets=1, dropped_packets=1, refused_trims=1,
+        lost_connections=1,
+    )  # fmt: skip
+    assert health_line(frame(1, once), 1).removeprefix("; ").split("; ")[2:] == [
+        "1 trim logged",
+        "1 overrun",
+        "1 time without source",
+        "1 time the clock was set",
+        "1 packet refused",
+        "1 packet dropped",
+        "1 trim NOT logged",
+        "1 connection lost",
+    ]
 
 
 def test_a_tall_window_shows_one_track_below_the_other_with_all_that_is_known() -> None:
