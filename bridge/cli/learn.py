@@ -50,9 +50,9 @@ MEANINGS: Final[dict[MidiCommand, str]] = {
     "tape stop": "stop the recorder",
     "tape play": "let the recorder play",
     "tape to tone": "wind to the tone of the step",
-    "practice turn": "turn a trimmer of the recorder that is built in for practice",
-    "practice tone": "play the tone of the step on it, or another one",
-    "practice path": "switch that recorder to a path",
+    "practice turn": "turn a trimmer of the simulated recorder",
+    "practice tone": "play the tone of the step on the simulated recorder, or another one",
+    "practice path": "switch the simulated recorder to a path",
 }
 """What each command does, as a person chooses it."""
 

@@ -109,7 +109,7 @@ class MidiBindSettings(Section):
     """For "system exclusive": the bytes between F0 and F7, in hexadecimal."""
     command: MidiCommand
     """What it does. Undo withdraws the newest trim, and reinstate lets it stand again; log and focus take the track;
-    what begins with practice is done to the recorder that is built in."""
+    what begins with practice is done to the simulated recorder."""
     argument: Annotated[int, Field(ge=0, le=9999)] | None = None
     """Number of the step, bank or track (0 = focus follows the movement); log and practice turn without one take the
     track in focus."""

@@ -156,7 +156,7 @@ class AudioSettings(Section):
     """The audio interface and the reference level."""
 
     source: Literal["device", "recording", "simulated"] = "device"
-    """Where the sound comes from: an audio interface, a file, or the recorder that is built in for practice."""
+    """Where the sound comes from: an audio interface, a file, or the simulated recorder for practice."""
     device: Annotated[str, Field(max_length=300)] = ""
     """Name of the audio interface as `trimbridge inputs` writes it, or a part of it that fits no other; empty = the
     only one there is."""
@@ -263,7 +263,7 @@ class PreparationSettings(Section):
 
     ask: bool = True
     """Whether it is asked for, and what is not confirmed yet is shown; false = you see to it yourself. Never asked for
-    with the recorder that is built in."""
+    with the simulated recorder."""
 
 
 class LogSettings(Section):
@@ -277,7 +277,7 @@ class LogSettings(Section):
 
 
 class SimulatedSettings(Section):
-    """The recorder that is built in, for practice: used when source = "simulated"."""
+    """The simulated recorder, for practice: used when source = "simulated"."""
 
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1
     """Which recorder: the same number gives the same errors on every track."""

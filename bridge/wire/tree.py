@@ -59,7 +59,7 @@ CONTAINERS: Final = {
     "/health": "what went wrong so far",
     "/trim": "what was logged",
     "/do": "what a person can tell the calibration to do; one more string, a request id, is answered",
-    "/practice": "turns trimmers and tape of the recorder that is built in for practice",
+    "/practice": "turns trimmers and tape of the simulated recorder",
 }
 
 

@@ -73,7 +73,7 @@ def test_all_defaults_make_a_config(tmp_path: Path) -> None:
     assert "Written" in out.getvalue()
 
 
-def test_without_an_interface_the_recorder_that_is_built_in_plays(tmp_path: Path) -> None:
+def test_without_an_interface_the_simulated_recorder_plays(tmp_path: Path) -> None:
     file = tmp_path / "studio.toml"
     assert init(file, Nobody(io.StringIO()), [], silent) == 0
     assert load(file).audio.source == "simulated"

@@ -137,7 +137,7 @@ def test_an_encoder_that_counts_a_parameter(server: JackServer, tmp_path: Path) 
 
 
 def test_an_encoder_for_practice_trimmers(server: JackServer, tmp_path: Path) -> None:
-    answers = ["practice turn: turn a trimmer of the recorder that is built in for practice", "turn", "", "0.05", ""]
+    answers = ["practice turn: turn a trimmer of the simulated recorder", "turn", "", "0.05", ""]
     before = BEFORE.replace("tracks = 8\n", 'tracks = 8\n\n[audio]\nsource = "simulated"\n')
     assert learned(server, tmp_path, ["B03C01", "B03C7F"], answers, before) == {
         "port": "Foot board:out", "message": "control", "channel": 1, "number": 60,
