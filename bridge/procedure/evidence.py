@@ -20,6 +20,7 @@ LEAST_WATCHED: Final = 10
 """Blocks of its present level that a track must have before its falls can be told from dropouts."""
 
 LONG_BEFORE: Final = -1000
+"""A block so far before the first that nothing is said of a tone's begin."""
 
 COLOUR_BLOCKS: Final = 40
 """How often the colour of the wander may be worked out anew."""
@@ -42,13 +43,10 @@ class Evidence:
         self.unsteadiness: Final = Unsteadiness(tracks)
         self.colour: Final = Colour()
         self._learn_colour(self.contrasts.together)
-        self.begin(np.zeros(tracks, dtype=bool))
+        self.begin()
 
-    def begin(self, playing: Bools) -> None:
-        """Forget all levels; what is known of the tape's unsteadiness is kept as a first guess.
-
-        Tracks that are ``playing`` have had their tone since before the first block.
-        """
+    def begin(self) -> None:
+        """Forget all levels; what is known of the tape's unsteadiness is kept as a first guess."""
         self.contrasts.forget()
         self.unsteadiness.forget()
         self.record = Record(self.tracks)
@@ -56,8 +54,9 @@ class Evidence:
         self.own = Record(self.tracks + 1)
         self._common = CommonLevel(self.tracks)
         self._dips = Dips(self.tracks)
-        self.began: Indices = np.where(playing, LONG_BEFORE, 0)
-        """The block in which the tone of each track began, or came back; far below 0 if it was there before."""
+        self.began: Indices = np.full(self.tracks, LONG_BEFORE, dtype=np.int_)
+        """The block in which the tone of each track began after silence, or came back; `LONG_BEFORE` if it was there in
+        the first block: a step begins in the middle of a tone when the tape or a person leads to it."""
         # From when on each track has its present level: as it is read, and against the others.
         self.since: Indices = np.zeros(self.tracks, dtype=np.int_)
         self.own_since: Indices = np.zeros(self.tracks + 1, dtype=np.int_)

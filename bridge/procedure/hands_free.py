@@ -46,7 +46,7 @@ class HandsFree:
         tracks = len(bank.tracks)
         self._absent: Column = np.full(tracks, np.nan)
         self._tones = ToneWatch(self._plan_hz, tracks)
-        self._trims = TrimWatch(tracks, playing=self._playing)
+        self._trims = TrimWatch(tracks)
         self._reason = ""
         self.begin()
 

@@ -82,11 +82,9 @@ class TrimWatch:
     ----------
     tracks : int
         1 or more.
-    playing : bool
-        Whether the tone has been there for a while already.
     """
 
-    def __init__(self, tracks: int, *, playing: bool = False) -> None:
+    def __init__(self, tracks: int) -> None:
         if tracks < 1:
             raise ValueError(f"tracks must be 1 or more, not {tracks}")
         self._tracks = tracks
@@ -94,11 +92,10 @@ class TrimWatch:
         """What has been seen in this step."""
         self._glance = Glance(tracks)
         self._hands = Hands(self.evidence)
-        self._begin(np.full(tracks, playing))
+        self._begin()
 
-    def _begin(self, playing: Bools) -> None:
+    def _begin(self) -> None:
         tracks = self._tracks
-        self.evidence.begin(playing)
         self._blocks = Blocks(tracks)
         self._level = PlaybackLevel(self.evidence)
         self._missing: Indices = np.full(tracks, 1000, dtype=np.int_)
@@ -166,8 +163,9 @@ class TrimWatch:
             for act in self._hands.moving.values()
             if act.told
         ]
+        evidence.begin()
         self._glance.forget()
-        self._begin(self._missing == 0)
+        self._begin()
         return tuple(events)
 
     def close_left(self) -> tuple[Event, ...]:

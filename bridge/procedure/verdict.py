@@ -8,7 +8,7 @@ import numpy as np
 
 from bridge.procedure.acts import Act
 from bridge.procedure.blocks import BLOCK_S
-from bridge.procedure.evidence import LEAST_WATCHED, Evidence
+from bridge.procedure.evidence import Evidence
 from bridge.procedure.hindsight import (
     CHANGED,
     LEAST_TRIM_DB,
@@ -47,8 +47,12 @@ LEAST_FOUND_S: Final = 0.5
 DROPOUT_BLOCKS: Final = 7
 """What lasted no longer than this, downwards and back to where it was, was no movement but a dropout."""
 
-BEGINS_BLOCKS: Final = LEAST_WATCHED + DROPOUT_BLOCKS
-"""What rises within so many blocks of a tone's begin was in a dropout that could not be told from the level."""
+BEGINS_BLOCKS: Final = DROPOUT_BLOCKS + 1
+"""What was low from a tone's first block on and has risen within so many was in a dropout: nobody who hears or sees the
+tone begin has turned a trimmer by then."""
+
+RISES_BLOCKS: Final = 3
+"""A dropout ends within so many blocks."""
 
 DOUBT: Final = 0.7
 """Times the standard error of what was left, by which it may be unsure for not knowing when the hand left."""
@@ -115,8 +119,7 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
     before = (act.since, act.found_to)
     by_db, sure = sureness(evidence, act.track, before, (act.left_from, end))
     if act.told:
-        began = int(evidence.began[act.track])
-        if by_db > 0.0 and act.since >= began >= act.end - BEGINS_BLOCKS:
+        if by_db > 0.0 and _ends_dropout(evidence, act):
             return "dropout"
         turned = sure >= CHANGED_SEEN and abs(by_db) >= LEAST_TRIM_DB
         return "trim" if turned else _excursion(evidence, act, by_db, sure)
@@ -130,6 +133,12 @@ def verdict_on(evidence: Evidence, act: Act, end: int) -> Verdict:
         return "doubtful" if sure >= CHANGED_DOUBTFUL else "none"
     change = Change(act.end, by_db, sure)
     return "crept" if sharpness(evidence, act.track, change, act.since, end) < 0.0 else "trim"
+
+
+def _ends_dropout(evidence: Evidence, act: Act) -> bool:
+    """Say whether a rise is the end of a dropout in which the tone of a track began."""
+    began = int(evidence.began[act.track])
+    return act.since >= began >= act.end - BEGINS_BLOCKS and act.end - act.onset <= RISES_BLOCKS
 
 
 def may_have_changed(evidence: Evidence, act: Act, end: int) -> bool:

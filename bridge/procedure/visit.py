@@ -236,13 +236,15 @@ class Visit:
         return None
 
     def _drifted(self, track: int, steady: Settled | None) -> Unverified | None:
-        """Say that a track is not right any more though nobody was seen to turn it."""
+        """Say that a track is not as it was left, or not right any more, though nobody was seen to turn it."""
         standing = self._progress.standing(self.step, track)
-        if steady is None or abs(steady.level_db) <= self.step.tolerance_db:
+        if steady is None or not standing:
             return None
-        if not standing or not standing[-1].within_tolerance:
+        left, tolerance_db = standing[-1], self.step.tolerance_db
+        changed = abs(steady.level_db - left.as_left_db) > tolerance_db + SAME_SPREADS * steady.spread_db
+        if not changed and (abs(steady.level_db) <= tolerance_db or not left.within_tolerance):
             return None
-        return Unverified(track, DRIFTED, (steady.level_db, standing[-1].as_left_db))
+        return Unverified(track, DRIFTED, (steady.level_db, left.as_left_db))
 
     def forget(self, trim: Trim) -> None:
         """Take note that a trim is not in the log, or withdrawn: the next one by hand begins where that one began."""

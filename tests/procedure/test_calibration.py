@@ -1,6 +1,7 @@
 """What happens to a person at the machine, situation by situation, in the order of common practice (no source)."""
 
 import math
+import re
 from itertools import pairwise
 
 import pytest
@@ -360,6 +361,18 @@ def test_what_was_turned_while_no_tone_played_is_said() -> None:
     studio.play(HIGH, 3.0)
     assert [trim.track for trim in studio.trims] == [2, 1, 3, 4]
     assert any("track 2 reads +0.80 dB now and was left at" in said for said in studio.told)
+
+
+def test_what_was_left_outside_and_is_another_now_is_said() -> None:
+    studio = begun({2: -2.0})
+    studio.trim(2, -0.8)
+    studio.play(None, 4.0)
+    studio.deviation_db[2] = 0.0
+    studio.play(LEVEL, 5.0)
+    studio.play(HIGH, 3.0)
+    (trim,) = [trim for trim in studio.trims if trim.track == 2]
+    assert trim.as_left_db == pytest.approx(-0.8, abs=0.02)
+    assert any(re.search(r"track 2 reads [+-]0\.0\d dB now and was left at -0\.8\d? dB", said) for said in studio.told)
 
 
 @pytest.mark.parametrize("wait_s", [0.0, 0.3, 1.0, 3.0])
