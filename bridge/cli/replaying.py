@@ -4,6 +4,7 @@ import json
 import logging
 import sys
 import time
+from collections.abc import Callable
 from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import Final
@@ -29,21 +30,29 @@ LOG_LIMIT_S: Final = 60.0
 
 READ_S: Final = 5.0
 
+_log = logging.getLogger(__name__)
+
 BLOCK_FRAMES: Final = 4096
 """Nobody waits for a block here, and what is measured does not depend on it."""
 
 
 class _Announcer:
-    """Prints trims as they are logged."""
+    """Prints trims as they are logged, and says what is wrong with a tone."""
 
     def __init__(self, *, quiet: bool) -> None:
         self._quiet = quiet
+        self._wrong_tone = ""
         self.trims = 0
         self.frames = 0
+        self.wrong_tone: Callable[[], str] = str
+        """Returns what is wrong with the tone that plays; empty when nothing is."""
 
-    def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - counted only
+    def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - positions, not the time of day
         """Count a frame."""
         self.frames += 1
+        before, self._wrong_tone = self._wrong_tone, self.wrong_tone()
+        if self._wrong_tone and not before:
+            _log.warning("%s %s", clock(frame.position_s), self._wrong_tone)
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - positions, not the time of day
         """Print a trim."""
@@ -79,6 +88,7 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
         if readings is not None:
             viewers.append(stack.enter_context(closing(ReadingsFile(readings))))
         engine = Engine(setup, settings.osc.frames_per_s, viewers, CommandInbox(), log=writer)
+        announcer.wrong_tone = lambda: engine.calibration.notice
         if resumption is not None and writer is not None:
             engine.resume(resumption)
             writer.submit(EventEntry("recording", str(recording.absolute()), begun_ns))

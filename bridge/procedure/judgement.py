@@ -4,7 +4,8 @@ No track is right whose reading is outside: pressed just then, Log would write t
 tolerance a tape wanders in and out, and a verdict that follows every reading flickers. So what was outside is right
 again only when it has been within by more than chance for a while: by two standard errors. A single reading is as far
 off as readings differ: that is its spread. Where the trimmer is being turned, or the spread is not known yet, the
-reading alone decides: there the hand wants to see at once where it is.
+reading alone decides: there the hand wants to see at once where it is. The needle alone decides nothing at once: when a
+tone begins it sweeps through the target on its way.
 """
 
 import math
@@ -60,8 +61,10 @@ class Judgement:
             self._known.discard(track)
             return False
         off_db, margin_db = abs(deviation_db), margin(reading.spread_db, tolerance_db)
-        at_once = track not in self._known or reading.state == "moving" or margin_db == 0.0
-        self._known.add(track)
+        by_needle = math.isnan(reading.fine_db)
+        at_once = not by_needle and (track not in self._known or reading.state == "moving" or margin_db == 0.0)
+        if not by_needle:
+            self._known.add(track)
         if off_db > tolerance_db - margin_db:
             self._outside_s[track] = position_s
         if off_db > tolerance_db:

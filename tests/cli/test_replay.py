@@ -108,3 +108,12 @@ def test_trims_carry_positions_and_levels(tmp_path: Path) -> None:
         assert 0.0 <= trim["started_s"] <= trim["settled_s"] <= 8.0
         assert trim["within_tolerance"] is True
         assert trim["origin"] == "automatic"
+
+
+def test_a_tone_that_fits_no_step_is_said_with_its_place(tmp_path: Path) -> None:
+    parts = [tones(tmp_path / f"{hz}.wav", (-17.5,) * 4, hz=hz, seconds=4) for hz in (1000.0, 3150.0, 1000.0)]
+    subprocess.run(["sox", *map(str, parts), str(tmp_path / "capture.wav")], check=True, timeout=60)
+    ran = trimbridge("replay", tmp_path / "capture.wav", config(tmp_path / "room.toml"))
+    said = [line for line in ran.stderr.splitlines() if "3150 Hz" in line]
+    assert len(said) == 1
+    assert "0:00:04 no step wants a tone of 3150 Hz" in said[0] or "0:00:05 no step wants" in said[0]

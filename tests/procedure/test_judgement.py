@@ -62,6 +62,18 @@ def test_nothing_is_right_that_reads_outside(mean_db: float, spread_db: float) -
     assert np.abs(level[right]).max() <= TOLERANCE_DB
 
 
+def test_the_needle_that_sweeps_through_the_target_as_a_tone_begins_says_nothing() -> None:
+    # IEC 60268-17, 3.6: 99 % of the deflection after 0.3 s; the tone is 0.5 dB too high.
+    sweep_db = [20.0 * math.log10(1.0 - 0.01 ** (at / 9.0) + 1e-3) + 0.5 for at in range(13)]
+    assert any(abs(db) <= TOLERANCE_DB for db in sweep_db)
+    needle = [reading(math.nan, math.nan, "tone", db) for db in sweep_db]
+    assert verdicts([*needle, *[reading(0.5)] * 10]) == [False] * 23
+    # One that rests there is right, at the latest when its level is known.
+    assert verdicts([*needle, reading(0.1)])[-1]
+    resting = verdicts([reading(math.nan, math.nan, "tone", 0.1 if at else -9.0) for at in range(30)])
+    assert resting.index(True) == pytest.approx(1 + HOLDS_S * FRAMES_PER_S, abs=1)
+
+
 def test_what_is_right_is_right_in_the_log() -> None:
     studio = Studio(setup(), wander_db=0.08)
     studio.deviation_db.update({1: 0.19, 2: -0.2, 3: 0.21, 4: 0.0})
