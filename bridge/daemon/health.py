@@ -146,6 +146,8 @@ class HealthBook:
 
     def declined(self, reason: str) -> None:
         """Take note of a command that was not done."""
+        # The log says it, too, with what was asked and by whom: on the page once is enough.
+        self._notices.forget(reason)
         self._notices.say(f"not done: {reason}", DECLINED_S)
         self._declined_commands += 1
 

@@ -145,6 +145,20 @@ def test_a_command_that_is_not_done_is_said_for_six_seconds(tmp_path: Path) -> N
     daemon.close()
 
 
+def test_a_command_that_is_not_done_is_said_once_though_the_log_says_it_too(tmp_path: Path) -> None:
+    daemon = Daemon(tmp_path / "log.db")
+    book = daemon.engine._health
+    logging.getLogger("bridge").addHandler(book._notices)
+    try:
+        assert daemon.ask(GoToStep(77)) is not None
+    finally:
+        logging.getLogger("bridge").removeHandler(book._notices)
+    message = book.now(time.monotonic()).message
+    assert message.count("there is no step 77") == 1
+    assert message.startswith("not done: there is no step 77")
+    daemon.close()
+
+
 @pytest.mark.parametrize("logged", [0, 1])
 def test_where_a_calibration_goes_on_is_said_once(tmp_path: Path, logged: int) -> None:
     first = Daemon(tmp_path / "log.db")
