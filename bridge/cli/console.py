@@ -21,8 +21,11 @@ class Console(Protocol):
         """Show a text."""
         ...
 
-    def ask(self, question: str, default: str) -> str:
-        """Return the answer without space around it; ``default`` when it is empty."""
+    def ask(self, question: str, default: str, *, at_cursor: str = "") -> str:
+        """Return the answer without space around it; ``default`` when it is empty.
+
+        ``at_cursor`` is asked where the question stands above already, with what can be chosen.
+        """
         ...
 
     def watch(self, picture: Picture, question: str) -> str:
@@ -41,7 +44,7 @@ class Nobody:
         """Show a text."""
         print(text, file=self._out)
 
-    def ask(self, question: str, default: str) -> str:
+    def ask(self, question: str, default: str, *, at_cursor: str = "") -> str:  # noqa: ARG002 - nobody is asked
         """Return the default. A question that comes again found it wrong, and nobody has another answer: EOFError."""
         if question == self._last:
             raise EOFError
@@ -65,9 +68,10 @@ class Terminal:
         """Show a text."""
         print(text, file=self._out, flush=True)
 
-    def ask(self, question: str, default: str) -> str:
+    def ask(self, question: str, default: str, *, at_cursor: str = "") -> str:
         """Return the answer without space around it; ``default`` when it is empty."""
-        prompt = f"{question} [{default}]: " if default else f"{question}: "
+        asked = at_cursor or question
+        prompt = f"{asked} [{default}]: " if default else f"{asked}: "
         return self._answer(prompt) or default
 
     def watch(self, picture: Picture, question: str) -> str:

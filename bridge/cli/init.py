@@ -11,7 +11,7 @@ from typing import Any, Final
 from bridge.cli.console import Console
 from bridge.cli.level_meter import LevelMeter
 from bridge.cli.patch_finder import find_inputs
-from bridge.cli.questions import Questions, number, numbers, whole, words
+from bridge.cli.questions import Questions, number, numbers, said_wrong, whole, words
 from bridge.config.edit import replace_file
 from bridge.config.template import render
 from bridge.source.devices import InputDevice
@@ -138,7 +138,7 @@ def _constants(console: Console, question: str) -> dict[str, float]:
     wanted = "time constant of the high frequencies in µs, and that of the low ones; 0 = none"
     given = numbers(console.ask(f"{question}: {wanted}", "35 0"))
     if len(given) != 2:
-        raise ValueError("two numbers, such as 35 0")
+        raise ValueError(said_wrong(" ".join(map("{:g}".format, given)), "must be two numbers, such as 35 0"))
     Equalization.free(*given)
     return {"hf_us": given[0], "lf_us": given[1]}
 
@@ -244,7 +244,7 @@ def _log(asked: Questions) -> None:
 def _tones(text: str) -> list[dict[str, float]]:
     tones = [word.partition(":") for word in words(text)]
     if not tones:
-        raise ValueError("at least one tone, such as 1000")
+        raise ValueError(said_wrong(text, "must be at least one tone, such as 1000"))
     return [{"hz": number(hz)} | ({"level_db": number(level_db)} if level_db else {}) for hz, _, level_db in tones]
 
 

@@ -62,7 +62,7 @@ def _input(asked: Questions, track: int, heard: _Listener, found: Sequence[int])
         raise ValueError("no input has moved; send the tone and press Enter, or type a number")
     number = int(said) if said.isdecimal() else 0 if said else moved or 0
     if not 1 <= number <= len(levels):
-        raise ValueError(f"a number from 1 to {len(levels)}")
+        raise ValueError(f"{number}: must be an input from 1 to {len(levels)}")
     if number in found:
         raise ValueError(f"input {number} is track {found.index(number) + 1} already")
     return number

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from bridge.cli.console import Console
-from bridge.config.faults import ConfigFaults
+from bridge.config.faults import ConfigFaults, shown
 from bridge.config.load import loads
 from bridge.config.template import render
 
@@ -53,7 +53,7 @@ class Questions:
             loads(render(tried, ""), self._path)
         except ConfigFaults as wrong:
             fault = wrong.faults[0]
-            said = "; ".join(part for part in (fault.problem, fault.suggestion) if part)
+            said = as_typed("; ".join(part for part in (fault.problem, fault.suggestion) if part))
             raise ValueError(f"{fault.value}: {said}" if fault.value else said) from None
         self.values = tried
         return value
@@ -72,7 +72,7 @@ class Questions:
         def answer() -> bool:
             said = self.console.ask(f"{question} (yes or no)", "yes" if default else "no").lower()
             if said not in ("y", "yes", "n", "no"):
-                raise ValueError("yes or no")
+                raise ValueError(said_wrong(said, "must be yes or no"))
             return said.startswith("y")
 
         return self.until_right(answer)
@@ -82,23 +82,36 @@ class Questions:
         names = [choice.partition(":")[0] for choice in choices]
 
         def answer() -> int:
-            said = self.console.ask(question, str(default + 1))
+            said = self.console.ask(question, str(default + 1), at_cursor="Which one")
             for known in (choices, names):
                 if said in known:
                     return known.index(said)
             if said.isdecimal() and 1 <= int(said) <= len(choices):
                 return int(said) - 1
-            raise ValueError(f"a number from 1 to {len(choices)}")
+            wrong = int(said) if said.isdecimal() and len(said) < 12 else said
+            raise ValueError(said_wrong(wrong, f"must be a number from 1 to {len(choices)}, or the words behind it"))
 
+        self.console.say(f"{question}:")
         for number, choice in enumerate(choices, start=1):
             self.console.say(f"  {number:2}  {choice}")
         return self.until_right(answer)
 
 
+def said_wrong(value: object, problem: str) -> str:
+    """Return what is said of a wrong answer."""
+    said = f"{value:g}" if isinstance(value, float) else shown(value)
+    return f"{said}: {as_typed(problem)}" if value != "" else as_typed(problem)
+
+
+def as_typed(problem: str) -> str:
+    """Return what is wrong in a config as what is wrong in an answer, which stands in no quotes."""
+    return problem.replace("text in quotes", "text").replace(", in quotes", "")
+
+
 def whole(text: str) -> int:
     """Return a whole number."""
     if not text.removeprefix("-").isdecimal() or len(text) > 12:
-        raise ValueError("a whole number, without a unit")
+        raise ValueError(said_wrong(text, "must be a whole number, without a unit"))
     return int(text)
 
 
@@ -109,14 +122,14 @@ def number(text: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise ValueError("a number, without a unit")
+        raise ValueError(said_wrong(text, "must be a number, without a unit"))
     return value
 
 
 def numbers(text: str) -> list[float]:
     """Return one number or more, with space between them."""
     if not words(text):
-        raise ValueError("at least one number")
+        raise ValueError(said_wrong(text, "must be at least one number"))
     return [number(word) for word in words(text)]
 
 

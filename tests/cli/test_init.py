@@ -44,7 +44,7 @@ class Person:
     def say(self, text: str) -> None:
         self.said.append(text)
 
-    def ask(self, question: str, default: str) -> str:
+    def ask(self, question: str, default: str, *, at_cursor: str = "") -> str:
         self.asked.append(question)
         for answer in self.answers:
             if answer[0] in question:
@@ -147,16 +147,16 @@ def test_answers_arrive_in_the_config(tmp_path: Path) -> None:
 def test_what_is_wrong_is_said_at_once_and_asked_again(tmp_path: Path) -> None:
     file = tmp_path / "studio.toml"
     wrong = [
-        ("How many tracks", "eight", "a whole number, without a unit"),
+        ("How many tracks", "eight", '"eight": must be a whole number, without a unit'),
         ("How many tracks", "80", "80: must be a whole number from 1 to 64"),
         ("Operating level", "5", "5: must be a number from 10 to 2000 nWb/m"),
         ("Its speeds", "15 15", "15: this speed stands there already; one equalization each"),
-        ("Its speeds", "fast", "a number, without a unit"),
-        ("Equalization at 15", "9", "a number from 1 to 4"),
+        ("Its speeds", "fast", '"fast": must be a number, without a unit'),
+        ("Equalization at 15", "9", "9: must be a number from 1 to 4, or the words behind it"),
         ("Its speed in in/s", "0", "0: must be a number above 0, up to 60 in/s"),
         ("Its tones", "1000 5", "5: must be a number from 20 to 20000 Hz"),
-        ("Its tones", ";", "at least one tone, such as 1000"),
-        ("German", "maybe", "yes or no"),
+        ("Its tones", ";", '";": must be at least one tone, such as 1000'),
+        ("German", "maybe", '"maybe": must be yes or no'),
         ("Sample rate", "12000", "12000: must be a whole number from 44100 to 192000 Hz"),
         ("Reference level", "18", "18: must be a number from -60 to 0 dBFS"),
         ("hears commands", "70000", "70000: must be a whole number from 0 to 65535"),

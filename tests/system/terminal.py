@@ -11,6 +11,9 @@ from typing import Self
 
 import pytest
 
+SHOWN = 2000
+"""Characters at the end of what was read that a failure shows: a picture may have been drawn a hundred times."""
+
 
 class Pty:
     """The terminal of a process that a test answers. On exit the process is ended.
@@ -51,11 +54,15 @@ class Pty:
         while words not in self.text:
             left_s = deadline_s - time.monotonic()
             if left_s <= 0 or not select.select([self._fd], [], [], left_s)[0]:
-                pytest.fail(f"{words!r} did not come within {self.patience_s:g} s; what was read: {self.text!r}")
+                pytest.fail(
+                    f"{words!r} did not come within {self.patience_s:g} s; what was read last: {self.text[-SHOWN:]!r}"
+                )
             try:
                 self.text += self._decoder.decode(os.read(self._fd, 4096))
             except OSError:
-                pytest.fail(f"{words!r} did not come before the program ended; what was read: {self.text!r}")
+                pytest.fail(
+                    f"{words!r} did not come before the program ended; what was read last: {self.text[-SHOWN:]!r}"
+                )
 
     def type(self, text: str) -> None:
         """Type, and forget what was read before."""

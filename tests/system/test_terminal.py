@@ -13,7 +13,7 @@ def test_a_question_that_is_not_awaited_is_shown_when_the_time_is_up() -> None:
     with Pty([sys.executable, "-c", "input('How many tracks? ')"]) as terminal:
         terminal.until("How many")
         terminal.patience_s = 0.1
-        with pytest.raises(FAILED, match=r"did not come within 0\.1 s; what was read: 'How many tracks"):
+        with pytest.raises(FAILED, match=r"did not come within 0\.1 s; what was read last: 'How many tracks"):
             terminal.until("Operating level")
 
 
@@ -29,6 +29,8 @@ def test_a_program_that_talks_on_is_given_no_longer() -> None:
 def test_a_program_that_ends_is_said() -> None:
     with (
         Pty([sys.executable, "-c", "print('Stopped')"]) as terminal,
-        pytest.raises(FAILED, match="'Operating level' did not come before the program ended; what was read: 'Stopped"),
+        pytest.raises(
+            FAILED, match="'Operating level' did not come before the program ended; what was read last: 'Stopped"
+        ),
     ):
         terminal.until("Operating level")
