@@ -6,13 +6,15 @@ from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from tests.page.rooms import Feeder, PracticeDaemon
 
 HERE = Path(__file__).parent
 CHROMIUM = "/usr/bin/chromium"
 DEADLINE_MS = 30_000
+# Five seconds, which is what it waits by itself, are little on a machine that does something else, too.
+expect.set_options(timeout=DEADLINE_MS / 2)
 
 OpenPage = Callable[..., Page]
 
