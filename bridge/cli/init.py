@@ -1,5 +1,6 @@
 """`trimbridge init`: answers in plain words in; a config in which every key is explained out."""
 
+import os
 import secrets
 import shlex
 from collections.abc import Sequence
@@ -45,11 +46,11 @@ def init(path: Path, console: Console, devices: Sequence[InputDevice], levels: L
         Exit status: 0 written, 1 not. On Ctrl-C, or when the answers end, nothing is written.
     """
     asked = Questions(path, console)
-    if path.is_dir() or not path.parent.is_dir():
-        wrong_place = "a folder" if path.is_dir() else f"the folder {path.parent} is missing"
-        console.say(f"{path}: cannot be written: {wrong_place}; name a file in a folder that is there")
-        return 1
     try:
+        # Asked before all else: whoever has answered twenty questions must not be told only then.
+        if obstacle := _obstacle(path):
+            console.say(f"{path}: cannot be written: {obstacle}")
+            return 1
         if path.exists() and not asked.yes(f"{path} exists. Overwrite it?", False):
             console.say(f"{path} is left as it is; name another file to write a new one.")
             return 1
@@ -66,12 +67,25 @@ def init(path: Path, console: Console, devices: Sequence[InputDevice], levels: L
         console.say("\nStopped; nothing was written.")
         return 1
     except OSError as wrong:
-        console.say(f"{path}: cannot be written: {wrong.strerror or wrong}")
+        console.say(f"{path}: cannot be written: {wrong.strerror or wrong}; name a file in another folder")
         return 1
     name = shlex.quote(str(path))
     console.say(f"\nWritten: {path}. Every key is explained in it.")
     console.say(f"Next: `trimbridge check {name}`, then `trimbridge run {name}`.")
     return 0
+
+
+def _obstacle(path: Path) -> str:
+    """Return why no file can be written at a path, as far as that can be known before, and what would be right."""
+    folder = path.resolve().parent
+    if path.is_dir():
+        return "it is a folder; name a file in it"
+    if not path.parent.is_dir():
+        wrong = f"{path.parent} is no folder" if path.parent.exists() else f"the folder {path.parent} is missing"
+        return f"{wrong}; name a file in a folder that is there"
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return f"you may write nothing into the folder {folder}; name a file in another folder"
+    return ""
 
 
 def _machine(asked: Questions) -> None:

@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
+
 from bridge.cli.console import Nobody, Picture, Terminal
 from bridge.cli.init import init
 from bridge.cli.level_meter import Levels
@@ -15,6 +17,7 @@ from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
 from bridge.config.load import load
 from bridge.config.settings import TimeConstants
 from bridge.source.devices import InputDevice
+from tests.cli.program import ORDINARY, run
 from tests.system.terminal import Pty
 
 EIGHT = InputDevice("Rack by the window (invented)", "JACK Audio Connection Kit", 8, 96_000)
@@ -231,6 +234,57 @@ def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
     person = Person([])
     assert init(tmp_path / "none" / "studio.toml", person, [EIGHT], silent) == 1
     assert person.said[-1].endswith("is missing; name a file in a folder that is there")
+
+
+def test_a_folder_in_the_place_of_a_file_and_a_file_in_that_of_a_folder(tmp_path: Path) -> None:
+    person = Person([])
+    assert init(tmp_path, person, [EIGHT], silent) == 1
+    (tmp_path / "notes").touch()
+    assert init(tmp_path / "notes" / "studio.toml", person, [EIGHT], silent) == 1
+    assert person.said == [
+        f"{tmp_path}: cannot be written: it is a folder; name a file in it",
+        f"{tmp_path}/notes/studio.toml: cannot be written: {tmp_path}/notes is no folder; "
+        "name a file in a folder that is there",
+    ]
+    assert person.asked == []
+
+
+@pytest.mark.parametrize(
+    ("mode", "said"),
+    [
+        (0o555, "cannot be written: you may write nothing into the folder"),
+        (0o000, "cannot be written: "),
+    ],
+)
+def test_a_folder_into_which_nothing_may_be_written_is_said_before_anything_is_asked(
+    tmp_path: Path, mode: int, said: str
+) -> None:
+    folder = tmp_path / "shared"
+    folder.mkdir()
+    folder.chmod(mode)
+    try:
+        done = run("init", folder / "studio.toml", before=ORDINARY)
+    finally:
+        folder.chmod(0o755)
+    assert done.returncode == 1
+    (line,) = done.stdout.splitlines()
+    assert line.startswith(f"{folder}/studio.toml: {said}")
+    assert line.endswith("; name a file in another folder")
+    assert done.stderr == ""
+
+
+def test_a_question_stands_before_its_choices(tmp_path: Path) -> None:
+    out = io.StringIO()
+    assert init(tmp_path / "studio.toml", Terminal(io.StringIO("\n" * 40), out), [EIGHT, STEREO], silent) == 0
+    said = out.getvalue()
+    begin = said.index("Which interface:\n")
+    assert said[begin:].startswith(
+        "Which interface:\n"
+        f"   1  {EIGHT}\n"
+        f"   2  {STEREO}\n"
+        "   3  none: the simulated recorder, for practice\n"
+        "Which one [1]: "
+    )
 
 
 def test_answers_that_end_leave_nothing(tmp_path: Path) -> None:
