@@ -79,7 +79,7 @@ def _obstacle(path: Path) -> str:
     """Return why no file can be written at a path, as far as that can be known before, and what would be right."""
     folder = path.resolve().parent
     if path.is_dir():
-        return "it is a folder; name a file in it"
+        return "a folder; name a file in it"
     if not path.parent.is_dir():
         wrong = f"{path.parent} is no folder" if path.parent.exists() else f"the folder {path.parent} is missing"
         return f"{wrong}; name a file in a folder that is there"

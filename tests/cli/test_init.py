@@ -242,7 +242,7 @@ def test_a_folder_in_the_place_of_a_file_and_a_file_in_that_of_a_folder(tmp_path
     (tmp_path / "notes").touch()
     assert init(tmp_path / "notes" / "studio.toml", person, [EIGHT], silent) == 1
     assert person.said == [
-        f"{tmp_path}: cannot be written: it is a folder; name a file in it",
+        f"{tmp_path}: cannot be written: a folder; name a file in it",
         f"{tmp_path}/notes/studio.toml: cannot be written: {tmp_path}/notes is no folder; "
         "name a file in a folder that is there",
     ]
