@@ -65,9 +65,11 @@ class Sender(Nobody):
         self._server = server
         self._tones = tones
 
-    def ask(self, question: str, default: str) -> str:
+    def ask(self, question: str, default: str, *, at_cursor: str = "") -> str:
         return {"How many tracks has it": "4"}.get(question) or (
-            "no" if question.startswith("Is track 1 on input 1") else super().ask(question, default)
+            "no"
+            if question.startswith("Is track 1 on input 1")
+            else super().ask(question, default, at_cursor=at_cursor)
         )
 
     def watch(self, picture: Picture, question: str) -> str:
