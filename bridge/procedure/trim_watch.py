@@ -275,26 +275,30 @@ class TrimWatch:
 
     def _take_up(self, track: int, onset: int, block: Block, events: list[Event]) -> None:
         """Follow a track that moves, as an act that goes on or as another."""
-        evidence = self.evidence
         before = self._hands.pending.get(track)
-        act = None
-        verdict = verdict_on(evidence, before, onset) if before is not None else "none"
-        if before is not None and verdict != "dropout" and self._hands.is_again(before, onset):
-            if before.told or verdict in ("trim", "undone"):
-                self._hands.go_on(before, onset)
-                act = before
-            else:
-                # That was nothing: what was found is what has been there all the time.
-                evidence.own_since[track] = min(evidence.own_since[track], before.since)
-        elif before is not None:
-            events += self._endings.finish(before, onset - GUARD)
+        act = self._gone_on(before, onset, events) if before is not None else None
         if act is None:
             act = self._act(track, onset, GUARD)
         act.shown = False
         self._hands.take_up(act)
         self._follow(act, block, events)
-        if onset == evidence.now and not act.shown:
+        if onset == self.evidence.now and not act.shown:
             self._show(act, block, events)
+
+    def _gone_on(self, before: Act, onset: int, events: list[Event]) -> Act | None:
+        """Return the act before if a movement is more of it; None if it was another, which is finished, or nothing."""
+        evidence = self.evidence
+        again = self._hands.is_again(before, onset)
+        verdict = verdict_on(evidence, before, onset) if again else "none"
+        if not again or verdict == "dropout":
+            events += self._endings.finish(before, onset - GUARD)
+            return None
+        if before.told or verdict in ("trim", "undone"):
+            self._hands.go_on(before, onset)
+            return before
+        # That was nothing: what was found is what has been there all the time.
+        evidence.own_since[before.track] = min(evidence.own_since[before.track], before.since)
+        return None
 
     def _act(self, track: int, onset: int, guard: int) -> Act:
         """Return an act that began at a block."""
