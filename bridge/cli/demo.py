@@ -12,7 +12,7 @@ from typing import Final
 from bridge.cli.figures import counted, signed
 from bridge.cli.running import serve
 from bridge.cli.tables import show, table
-from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tapes
 from bridge.config.load import loads
 from bridge.config.settings import Settings
 from bridge.log.store import default_path
@@ -80,7 +80,7 @@ def rehearsed(settings: Settings, seed: int) -> tuple[Recorder, Performance]:
     audio = settings.audio
     recorder = Recorder(
         to_machine(settings),
-        to_tape(settings),
+        to_tapes(settings)[0],
         seed=seed,
         sample_rate_hz=audio.sample_rate_hz,
         reference_dbfs=audio.reference_dbfs,

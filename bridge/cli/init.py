@@ -3,7 +3,7 @@
 import os
 import secrets
 import shlex
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 from importlib.resources import files
 from pathlib import Path
@@ -56,7 +56,7 @@ def init(path: Path, console: Console, devices: Sequence[InputDevice], levels: L
             return 1
         console.say("Enter takes what stands in [brackets]; Ctrl-C stops, and then nothing is written.")
         _machine(asked)
-        _tape(asked)
+        _tapes(asked)
         _audio(asked, devices, levels)
         _page(asked)
         _osc(asked)
@@ -157,21 +157,46 @@ def _constants(console: Console, question: str) -> dict[str, float]:
     return {"hf_us": given[0], "lf_us": given[1]}
 
 
-def _tape(asked: Questions) -> None:
+def _tapes(asked: Questions) -> None:
     asked.console.say("\nThe calibration tape: what its label says")
-    first = asked.values["machine"]["speeds"][0]
-    asked.ask(("tape", "name"), "What do you call it", "House tape")
-    asked.ask(("tape", "fluxivity_nwb_per_m"), "Its fluxivity in nWb/m", "320", number)
-    german = asked.yes("Is that on the old German scale, DIN 45 520?", False)
-    asked.decide(("tape", "scale"), "german" if german else "aes7")
+    speeds = asked.values["machine"]["speeds"]
 
     def set_speed() -> None:
         asked.decide(("tape", "equalization"), {"hf_us": 0})
-        ips = asked.decide(("tape", "speed_ips"), number(asked.console.ask("Its speed in in/s", f"{first['ips']:g}")))
-        curve = _equalization(asked, "Its equalization", ips, first["equalization"])
+        said = asked.console.ask("Its speed in in/s", f"{speeds[0]['ips']:g}")
+        ips = asked.decide(("tape", "speed_ips"), number(said))
+        curve = _equalization(asked, "Its equalization", ips, speeds[0]["equalization"])
         asked.decide(("tape", "equalization"), curve)
 
-    asked.until_right(set_speed)
+    _tape(asked, "House tape", set_speed)
+    first_ips = asked.values["tape"]["speed_ips"]
+    # A tape for a speed that the machine lacks serves its first, and no other goes beside it.
+    if not any(same_speed(speed["ips"], first_ips) for speed in speeds):
+        return
+    for speed in speeds:
+        if not same_speed(speed["ips"], first_ips):
+            _tape_for(asked, speed["ips"], speed["equalization"])
+
+
+def _tape_for(asked: Questions, ips: float, default: object) -> None:
+    """Ask about the tape for another speed, if there is one."""
+    if not asked.yes(f"Have you a calibration tape for {ips:g} in/s, too?", False):
+        return
+    asked.console.say(f"\nThe calibration tape for {ips:g} in/s: what its label says")
+    asked.another("tape", {"speed_ips": ips, "equalization": {"hf_us": 0}})
+
+    def set_curve() -> None:
+        asked.decide(("tape", "equalization"), _equalization(asked, "Its equalization", ips, default))
+
+    _tape(asked, f"House tape {ips:g} in/s", set_curve)
+
+
+def _tape(asked: Questions, name: str, set_curve: Callable[[], None]) -> None:
+    asked.ask(("tape", "name"), "What do you call it", name)
+    asked.ask(("tape", "fluxivity_nwb_per_m"), "Its fluxivity in nWb/m", "320", number)
+    german = asked.yes("Is that on the old German scale, DIN 45 520?", False)
+    asked.decide(("tape", "scale"), "german" if german else "aes7")
+    asked.until_right(set_curve)
     full = asked.decide(("tape", "full_track"), asked.yes("Was it recorded over its whole width?", True))
     if full:
         lowered = asked.yes("Were its low tones lowered to make up for fringing?", False)

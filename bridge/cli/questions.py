@@ -40,7 +40,7 @@ class Questions:
         return self.until_right(lambda: self.decide(key, answer(self.console.ask(question, default))))
 
     def decide(self, key: tuple[str, str], value: Any) -> Any:
-        """Keep the value of a key, and return it.
+        """Keep the value of a key, and return it; where the section stands several times, of its last entry.
 
         Raises
         ------
@@ -48,7 +48,19 @@ class Questions:
             When it cannot be, with what would be right; then what was decided before stands.
         """
         tried = deepcopy(self.values)
-        tried.setdefault(key[0], {})[key[1]] = value
+        table = tried.setdefault(key[0], {})
+        (table[-1] if isinstance(table, list) else table)[key[1]] = value
+        self._keep(tried)
+        return value
+
+    def another(self, section: str, values: dict[str, Any]) -> None:
+        """Begin one more entry of a section that may stand several times; what is decided after belongs to it."""
+        tried = deepcopy(self.values)
+        before = tried[section]
+        tried[section] = [*(before if isinstance(before, list) else [before]), values]
+        self._keep(tried)
+
+    def _keep(self, tried: dict[str, Any]) -> None:
         try:
             loads(render(tried, ""), self._path)
         except ConfigFaults as wrong:
@@ -56,7 +68,6 @@ class Questions:
             said = as_typed("; ".join(part for part in (fault.problem, fault.suggestion) if part))
             raise ValueError(f"{fault.value}: {said}" if fault.value else said) from None
         self.values = tried
-        return value
 
     def until_right(self, question: Callable[[], Given]) -> Given:
         """Ask until nothing is wrong; what is wrong is said."""

@@ -15,6 +15,7 @@ from bridge.cli.tables import show, table
 from bridge.log import export
 from bridge.log.queries import LoggedTrim
 from bridge.log.store import default_path, open_reader
+from bridge.procedure.steps import speed_told
 from bridge.ranges import ranges
 
 STEPS_ABREAST: Final = 3
@@ -112,15 +113,16 @@ def _print(sheet: Sheet) -> None:
         lacking = "; ".join(map(str, sheet.missing))
         print(f"missing: {lacking}" if lacking else "nothing is missing")
     for note, before in sheet.notes:
-        print(f"{note_line(note)}{_after(before)}")
+        print(f"{note_line(note)}{_after(before, sheet)}")
 
 
-def _after(before: LoggedTrim | None) -> str:
+def _after(before: LoggedTrim | None, sheet: Sheet) -> str:
     """Return where a note stands among the trims."""
     if before is None:
         return " (before the first trim)"
     trim = before.trim
-    return f" (after no. {before.sequence}, {trim.adjustment} of track {trim.track} at {trim.tone_hz:g} Hz)"
+    tone = f"{trim.tone_hz:g} Hz{speed_told(trim, sheet.steps)}"
+    return f" (after no. {before.sequence}, {trim.adjustment} of track {trim.track} at {tone})"
 
 
 def _print_grid(sheet: Sheet) -> None:

@@ -6,13 +6,14 @@ A track is complete in a step by what stands in the log, as `bridge.procedure.pr
 import sqlite3
 import tomllib
 from dataclasses import dataclass
+from typing import Any
 
 from bridge.cli.choice import chosen
 from bridge.log import queries
 from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
 from bridge.procedure.preparation import Confirmation
 from bridge.procedure.progress import TRACKS_TOLD, Missing, Turned
-from bridge.procedure.steps import Step, belongs
+from bridge.procedure.steps import Step, belongs, speed_told
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +21,7 @@ class Sheet:
     """One calibration: for each step and track the first and the last trim that stands; a track without is missing.
 
     So is one that was turned since and not logged. ``notes`` stand in the order of time, each with the last trim that
-    had settled before it, if any. ``tape`` is what the config said of the calibration tape, in words; empty when it
+    had settled before it, if any. ``tape`` is what the config said of the calibration tapes, in words; empty when it
     said nothing.
     """
 
@@ -40,7 +41,11 @@ class Sheet:
             tuple(track for track in self.tracks if track not in cells or self._is_turned(step, track))
             for step, cells in zip(self.steps, self.cells, strict=True)
         )
-        return tuple(Missing(number, tracks) for number, tracks in enumerate(lacking, 1) if tracks)
+        return tuple(
+            Missing(number, tracks, speed_told(self.steps[number - 1], self.steps))
+            for number, tracks in enumerate(lacking, 1)
+            if tracks
+        )
 
     def _is_turned(self, step: Step, track: int) -> bool:
         return any(one.track == track and belongs(one, step) for one in self.turned)
@@ -80,13 +85,16 @@ def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sh
 
 
 def _tape(config: str) -> str:
-    """Return what a config says of the calibration tape; it may be that of an older program."""
+    """Return what a config says of the calibration tapes; it may be that of an older program."""
     try:
-        tape = tomllib.loads(config).get("tape", {})
+        tapes = tomllib.loads(config).get("tape", {})
     except tomllib.TOMLDecodeError:
         return ""
-    if not isinstance(tape, dict):
-        return ""
+    several = tapes if isinstance(tapes, list) else [tapes]
+    return "; ".join(filter(None, (_of_tape(tape) for tape in several if isinstance(tape, dict))))
+
+
+def _of_tape(tape: dict[str, Any]) -> str:
     said = [
         str(tape.get("name") or ""),
         f"{tape['fluxivity_nwb_per_m']} nWb/m" if "fluxivity_nwb_per_m" in tape else "",

@@ -6,6 +6,7 @@ at each tone. It informs whoever stands before the machine; no target comes from
 
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from itertools import accumulate
 from pathlib import Path
@@ -15,7 +16,7 @@ from bridge.cli.failures import WrongUseError
 from bridge.cli.figures import UNKNOWN
 from bridge.cli.live import clock
 from bridge.cli.tables import show, table
-from bridge.config.convert import to_machine, to_tape
+from bridge.config.convert import to_machine, to_tapes
 from bridge.config.load import load
 from bridge.tape.calibration_tape import CalibrationTape
 from bridge.tape.errors import TapeError
@@ -61,6 +62,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class _Place:
+    speed_ips: float
     hz: float
     begins_s: float
     ends_s: float
@@ -91,13 +93,13 @@ class _Run:
 def show_tape(config: Path, asked: Asked, *, as_json: bool) -> None:
     """Print what a config's machine and tape come to."""
     settings = load(config, source_needed=False)
-    machine, tape = to_machine(settings), to_tape(settings)
+    machine, tapes = to_machine(settings), to_tapes(settings)
     try:
-        places = _places(tape)
-        losses = [_loss(machine, hz, ips, asked) for ips in _speeds(machine, tape) for hz in sorted({*_hz(tape)})]
+        places = [place for tape in tapes for place in _places(tape)]
+        losses = [_loss(machine, hz, ips, asked) for ips in _speeds(machine, tapes) for hz in _hz(tapes)]
         reel_m = _reel_m(asked)
-        runs = [] if reel_m is None else [_run(reel_m, ips, asked) for ips in _speeds(machine, tape)]
-        angle = None if asked.delay_us is None else _arcminutes(machine, tape, asked.delay_us)
+        runs = [] if reel_m is None else [_run(reel_m, ips, asked) for ips in _speeds(machine, tapes)]
+        angle = None if asked.delay_us is None else _arcminutes(machine, tapes[0], asked.delay_us)
         pack_mm = None
         if reel_m is not None and asked.hub_mm is not None and asked.thickness_um is not None:
             pack_mm = pack_diameter_mm(reel_m, asked.hub_mm, asked.thickness_um)
@@ -115,7 +117,9 @@ def show_tape(config: Path, asked: Asked, *, as_json: bool) -> None:
         json.dump(document, sys.stdout, ensure_ascii=False, indent=1)
         print()
         return
-    _print_places(tape, places)
+    for tape in tapes:
+        _print_places(tape, len(tapes) > 1)
+    print(f"{ANNOUNCED}\n")
     _print_losses(losses, asked)
     if reel_m is not None:
         _print_runs(reel_m, pack_mm, runs, asked)
@@ -123,18 +127,18 @@ def show_tape(config: Path, asked: Asked, *, as_json: bool) -> None:
         print(f"\nThe outer tracks are {asked.delay_us:g} µs apart: the gaps are {angle:+.2f} minutes of arc apart.")
 
 
-def _speeds(machine: Machine, tape: CalibrationTape) -> list[float]:
-    return [speed.ips for speed in machine.speeds] or [tape.speed_ips]
+def _speeds(machine: Machine, tapes: Sequence[CalibrationTape]) -> list[float]:
+    return [speed.ips for speed in machine.speeds] or list(dict.fromkeys(tape.speed_ips for tape in tapes))
 
 
-def _hz(tape: CalibrationTape) -> list[float]:
-    return [tone.hz for tone in tape.tones]
+def _hz(tapes: Sequence[CalibrationTape]) -> list[float]:
+    return sorted({tone.hz for tape in tapes for tone in tape.tones})
 
 
 def _places(tape: CalibrationTape) -> list[_Place]:
     ends_s = list(accumulate(tone.seconds for tone in tape.tones))
     return [
-        _Place(tone.hz, end_s - tone.seconds, end_s, length_m(end_s - tone.seconds, tape.speed_ips))
+        _Place(tape.speed_ips, tone.hz, end_s - tone.seconds, end_s, length_m(end_s - tone.seconds, tape.speed_ips))
         for tone, end_s in zip(tape.tones, ends_s, strict=True)
     ]
 
@@ -187,10 +191,11 @@ def _arcminutes(machine: Machine, tape: CalibrationTape, delay_us: float) -> flo
     return azimuth_angle_rad(spacing_mm, 1e-6 * delay_us, tape.speed_ips) / ARCMINUTE_RAD
 
 
-def _print_places(tape: CalibrationTape, places: list[_Place]) -> None:
-    made = table(">Hz", ">begins", ">ends", ">metres", title=f"The tones at {tape.speed_ips:g} in/s")
-    show(made, [(f"{one.hz:g}", _clock(one.begins_s), _clock(one.ends_s), f"{one.begins_m:.1f}") for one in places])
-    print(f"{ANNOUNCED}\n")
+def _print_places(tape: CalibrationTape, is_named: bool) -> None:
+    of_tape = f" of {tape.name}" if is_named and tape.name else ""
+    made = table(">Hz", ">begins", ">ends", ">metres", title=f"The tones{of_tape} at {tape.speed_ips:g} in/s")
+    rows = [(f"{one.hz:g}", _clock(one.begins_s), _clock(one.ends_s), f"{one.begins_m:.1f}") for one in _places(tape)]
+    show(made, rows)
 
 
 def _print_losses(losses: list[_Loss], asked: Asked) -> None:

@@ -30,13 +30,12 @@ def show_targets(config: Path, *, as_json: bool) -> None:
         print()
         return
     out = console()
-    tape = settings.tape
-    out.print(
-        f"{settings.machine.name}: 0 VU is {settings.machine.operating_level_nwb_per_m:g} nWb/m\n"
-        f"calibration tape {tape.name or 'without a name'}: {tape.fluxivity_nwb_per_m:g} nWb/m, "
-        f"{tape.speed_ips:g} in/s\n",
-        markup=False,
+    tapes = (
+        f"calibration tape {tape.name or 'without a name'}: {tape.fluxivity_nwb_per_m:g} nWb/m, {tape.speed_ips:g} in/s"
+        for tape in settings.tapes
     )
+    level = f"{settings.machine.name}: 0 VU is {settings.machine.operating_level_nwb_per_m:g} nWb/m"
+    out.print("\n".join((level, *tapes, "")), markup=False)
     out.print(_table(steps))
     _print_warnings(out, steps)
 

@@ -2,15 +2,17 @@
 
 import ipaddress
 from collections.abc import Callable, Collection, Iterator
+from functools import partial
 from typing import Final
 
-from bridge.config.convert import to_equalization, to_machine, to_tape
+from bridge.config.convert import to_equalization, to_machine, to_tape, to_tapes
 from bridge.config.faults import Finding, shown
 from bridge.config.midi_checks import midi_findings
 from bridge.config.positions import Path
 from bridge.config.receivers import receiver
-from bridge.config.settings import EqualizationSetting, Settings
+from bridge.config.settings import EqualizationSetting, Settings, TapeSettings
 from bridge.source.channels import MAX_INPUTS
+from bridge.tape.calibration_tape import tape_for
 from bridge.tape.errors import TapeError
 from bridge.tape.wavelength import same_speed
 
@@ -29,7 +31,7 @@ def findings(settings: Settings, faulty: Collection[Path], *, source_needed: boo
     """
     return [
         finding
-        for needs, check in (*_CHECKS, *(_SOURCE_CHECKS if source_needed else ()))
+        for needs, check in (*_CHECKS, *_tape_checks(settings), *(_SOURCE_CHECKS if source_needed else ()))
         if not any(path[: len(need)] == need[: len(path)] for need in needs for path in faulty)
         for finding in check(settings)
     ]
@@ -41,10 +43,6 @@ def _speeds(settings: Settings) -> Iterator[Finding]:
         if any(same_speed(speed.ips, earlier.ips) for earlier in settings.machine.speeds[:index]):
             yield Finding(path, "this speed stands there already; one equalization each")
         yield from _curve(("machine", "speeds", index, "equalization"), speed.equalization, speed.ips)
-
-
-def _tape_curve(settings: Settings) -> Iterator[Finding]:
-    yield from _curve(("tape", "equalization"), settings.tape.equalization, settings.tape.speed_ips)
 
 
 def _curve(path: Path, setting: EqualizationSetting, ips: float) -> Iterator[Finding]:
@@ -63,21 +61,64 @@ def _step_speeds(settings: Settings) -> Iterator[Finding]:
 
 
 def _machine(settings: Settings) -> Iterator[Finding]:
-    if not any(_speeds(settings)) and not any(_tape_curve(settings)):
-        yield from _built("machine", to_machine, settings)
+    if not any(_speeds(settings)):
+        yield from _built(("machine",), partial(to_machine, settings))
 
 
-def _tape(settings: Settings) -> Iterator[Finding]:
-    if not any(_tape_curve(settings)):
-        yield from _built("tape", to_tape, settings)
+def _tape_checks(settings: Settings) -> Iterator["_Check"]:
+    """Yield the checks of each calibration tape by itself."""
+    several = isinstance(settings.tape, tuple)
+    for index, tape in enumerate(settings.tapes):
+        at: Path = ("tape", index) if several else ("tape",)
+        yield ((*at, "equalization"), (*at, "speed_ips")), partial(_tape_curve, at, tape)
+        yield (at,), partial(_tape, at, tape)
 
 
-def _built(section: str, make: Callable[[Settings], object], settings: Settings) -> Iterator[Finding]:
+def _tape_curve(at: Path, tape: TapeSettings, _settings: Settings) -> Iterator[Finding]:
+    yield from _curve((*at, "equalization"), tape.equalization, tape.speed_ips)
+
+
+def _tape(at: Path, tape: TapeSettings, settings: Settings) -> Iterator[Finding]:
+    if not any(_tape_curve(at, tape, settings)):
+        yield from _built(at, partial(to_tape, tape))
+
+
+def _built(at: Path, make: Callable[[], object]) -> Iterator[Finding]:
     try:
-        make(settings)
+        make()
     except TapeError as wrong:
         path = wrong.key.split(".")
-        yield Finding(tuple(path if path[0] == section else [section, *path]), wrong.problem, show_value=False)
+        inner = path[1:] if path[0] == at[0] else path
+        yield Finding((*at, *inner), wrong.problem, show_value=False)
+
+
+def _tapes_together(settings: Settings) -> Iterator[Finding]:
+    """Find tapes that nothing would be trimmed to."""
+    if len(settings.tapes) == 1 or any(_tapes_alone(settings)):
+        return
+    tapes = to_tapes(settings)
+    speeds = [speed.ips for speed in settings.machine.speeds]
+    for index, tape in enumerate(tapes):
+        path = ("tape", index, "speed_ips")
+        if speeds and not any(same_speed(speed, tape.speed_ips) for speed in speeds):
+            problem = f"no step is for {tape.speed_ips:g} in/s: the machine has {_listed(speeds)} in/s"
+            yield Finding(path, problem, "add it as [[machine.speeds]], or take this tape out", show_value=False)
+        elif all(tape_for(tapes, tape.speed_ips, tone.hz, tone.level_db) is not tape for tone in tape.tones):
+            problem = f"an earlier [[tape]] for {tape.speed_ips:g} in/s has each of its tones: no step would use it"
+            yield Finding(path, problem, "write the speed that it was made for, or take it out", show_value=False)
+
+
+def _tapes_alone(settings: Settings) -> Iterator[Finding]:
+    for _, check in _tape_checks(settings):
+        yield from check(settings)
+
+
+def _speed_of_each_step(settings: Settings) -> Iterator[Finding]:
+    speeds = [tape.speed_ips for tape in settings.tapes]
+    for index, step in enumerate(settings.step):
+        if step.speed_ips is None and not all(same_speed(speed, speeds[0]) for speed in speeds):
+            problem = f"missing; there are calibration tapes for {_listed(list(dict.fromkeys(speeds)))} in/s"
+            yield Finding(("step", index, "speed_ips"), problem, "write for which of them it is", show_value=False)
 
 
 def _recording(settings: Settings) -> Iterator[Finding]:
@@ -169,12 +210,14 @@ def _listed(numbers: list[float]) -> str:
     return ", ".join(shown(number) if not number.is_integer() else f"{number:g}" for number in numbers)
 
 
-_CHECKS: Final[tuple[tuple[tuple[Path, ...], Callable[[Settings], Iterator[Finding]]], ...]] = (
+_Check = tuple[tuple[Path, ...], Callable[[Settings], Iterator[Finding]]]
+
+_CHECKS: Final[tuple[_Check, ...]] = (
     ((("machine", "speeds"),), _speeds),
-    ((("tape", "equalization"), ("tape", "speed_ips")), _tape_curve),
     ((("step",), ("machine", "speeds")), _step_speeds),
-    ((("machine",), ("tape", "equalization"), ("tape", "speed_ips")), _machine),
-    ((("tape",),), _tape),
+    ((("machine",),), _machine),
+    ((("tape",), ("machine", "speeds")), _tapes_together),
+    ((("step",), ("tape",)), _speed_of_each_step),
     ((("audio", "inputs"),), _banks),
     ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),

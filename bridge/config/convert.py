@@ -1,14 +1,14 @@
 """From settings to what the stages are made of: machine, calibration tape, steps, banks."""
 
-from bridge.config.settings import EqualizationSetting, FringingSettings, Settings, TimeConstants
+from bridge.config.settings import EqualizationSetting, FringingSettings, Settings, TapeSettings, TimeConstants
 from bridge.procedure.bank import Bank
-from bridge.procedure.plan import generate_steps, plan_steps
+from bridge.procedure.plan import generate_steps, plan_steps, planned_speeds
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape, Tone
 from bridge.tape.equalization import Equalization
 from bridge.tape.fringing import FringingTable
 from bridge.tape.machine import Machine, Speed
-from bridge.tape.targets import StepRequest, default_speed_ips
+from bridge.tape.targets import StepRequest
 
 
 def to_equalization(setting: EqualizationSetting, speed_ips: float) -> Equalization:
@@ -48,15 +48,25 @@ def to_machine(settings: Settings) -> Machine:
     )
 
 
-def to_tape(settings: Settings) -> CalibrationTape:
-    """Return the calibration tape.
+def to_tapes(settings: Settings) -> tuple[CalibrationTape, ...]:
+    """Return the calibration tapes in their order, one at least.
 
     Raises
     ------
     TapeError
         For figures that no tape can have; never for settings that came from `bridge.config.load`.
     """
-    tape = settings.tape
+    return tuple(map(to_tape, settings.tapes))
+
+
+def to_tape(tape: TapeSettings) -> CalibrationTape:
+    """Return one calibration tape.
+
+    Raises
+    ------
+    TapeError
+        As of `to_tapes`.
+    """
     return CalibrationTape(
         fluxivity_nwb_per_m=tape.fluxivity_nwb_per_m,
         speed_ips=tape.speed_ips,
@@ -80,14 +90,15 @@ def _fringing(setting: FringingSettings | None) -> FringingTable | None:
 
 def to_steps(settings: Settings) -> tuple[Step, ...]:
     """Return the steps of the config, in its order, or those of good practice when it has none; with their targets."""
-    machine, tape = to_machine(settings), to_tape(settings)
+    machine, tapes = to_machine(settings), to_tapes(settings)
     if not settings.step:
-        return generate_steps(machine, tape)
+        return generate_steps(machine, *tapes)
+    default_ips = planned_speeds(machine, tapes)[0]
     requests = (
         StepRequest(
             adjustment=step.adjustment,
             tone_hz=step.tone_hz,
-            speed_ips=default_speed_ips(machine, tape) if step.speed_ips is None else step.speed_ips,
+            speed_ips=default_ips if step.speed_ips is None else step.speed_ips,
             tolerance_db=step.tolerance_db,
             target_vu=step.target_vu,
             user_db=step.user_db,
@@ -95,7 +106,7 @@ def to_steps(settings: Settings) -> tuple[Step, ...]:
         )
         for step in settings.step
     )
-    return plan_steps(requests, machine, tape)
+    return plan_steps(requests, machine, *tapes)
 
 
 def to_banks(settings: Settings) -> tuple[Bank, ...]:

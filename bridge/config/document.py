@@ -1,11 +1,12 @@
 """A config as it is written: a path in; the raw table, and where each key of it stands, out.
 
-``use = "file.toml"`` in ``[machine]`` or ``[tape]`` is followed here: the file holds that section as a config would,
-and the keys beside ``use`` take precedence over the file's.
+``use = "file.toml"`` in ``[machine]``, ``[tape]`` or one of several ``[[tape]]`` is followed here: the file holds that
+section as a config would, and the keys beside ``use`` take precedence over the file's.
 """
 
 import re
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -90,28 +91,39 @@ def parse(text: str, path: Path) -> Document:
     raw, lines = _parsed(text, path)
     places = {at: (path, line) for at, line in lines.items()}
     faults: list[Fault] = []
-    for section in SECTIONS_WITH_USE:
-        table = raw.get(section)
-        if not isinstance(table, dict) or "use" not in table:
-            continue
+    for at, table in list(_tables_with_use(raw)):
         try:
-            used, used_places = _used(path, section, table["use"], places[(section, "use")])
+            used, used_places = _used(path, at, table["use"], places[(*at, "use")])
         except ConfigFaults as wrong:
             faults += wrong.faults
             continue
         own = {key: value for key, value in table.items() if key != "use"}
-        raw[section] = used | own
-        places |= {at: place for at, place in used_places.items() if at[1:2] and at[1] not in own}
+        table.clear()
+        table.update(used | own)
+        places |= {(*at, *key): place for (_, *key), place in used_places.items() if key and key[0] not in own}
     if faults:
         raise ConfigFaults(faults)
     return Document(path, raw, places)
 
 
-def _used(path: Path, section: str, value: object, place: Place) -> tuple[dict[str, Any], dict[positions.Path, Place]]:
+def _tables_with_use(raw: dict[str, Any]) -> Iterator[tuple[positions.Path, dict[str, Any]]]:
+    """Yield the tables that take a file in, and where they stand."""
+    for section in SECTIONS_WITH_USE:
+        value = raw.get(section)
+        entries = enumerate(value) if isinstance(value, list) else ()
+        for at, table in (((section,), value), *(((section, index), entry) for index, entry in entries)):
+            if isinstance(table, dict) and "use" in table:
+                yield at, table
+
+
+def _used(
+    path: Path, at: positions.Path, value: object, place: Place
+) -> tuple[dict[str, Any], dict[positions.Path, Place]]:
     """Return what a file brings in for a section, and where it stands there."""
+    section = str(at[0])
 
     def fault(problem: str) -> ConfigFaults:
-        return ConfigFaults([Fault(*place, f"[{section}]", "use", shown(value), problem)])
+        return ConfigFaults([Fault(*place, *_in_words((*at, "use")), shown(value), problem)])
 
     if not isinstance(value, str) or not value.strip():
         raise fault("must be the path of a file, in quotes")
@@ -126,6 +138,8 @@ def _used(path: Path, section: str, value: object, place: Place) -> tuple[dict[s
             raise
         raise fault(f"{wrong.faults[0].problem}: {file}") from None
     table = raw.get(section)
+    if isinstance(table, list):
+        raise fault(f"that file has [[{section}]]; write [{section}] there, one in each file")
     if not isinstance(table, dict):
         raise fault(f"that file has no section [{section}]")
     if "use" in table:
@@ -166,16 +180,19 @@ def _parsed(text: str, path: Path) -> tuple[dict[str, Any], dict[positions.Path,
     try:
         return tomllib.loads(text), positions.lines(text)
     except tomllib.TOMLDecodeError as wrong:
-        raise ConfigFaults([_not_toml(str(wrong), path)]) from None
+        raise ConfigFaults([_not_toml(str(wrong), text, path)]) from None
     except RecursionError:
         raise ConfigFaults([Fault(path, problem="brackets are nested too deeply")]) from None
     except ValueError:
         raise ConfigFaults([Fault(path, problem="a number in it has too many digits")]) from None
 
 
-def _not_toml(message: str, path: Path) -> Fault:
+def _not_toml(message: str, text: str, path: Path) -> Fault:
     place = _WHERE.search(message)
     words = message[: place.start()] if place else message
+    line = text.splitlines()[int(place[1]) - 1] if place and place[1] else ""
+    if line.split("#")[0].strip() in ("[tape]", "[[tape]]") and words.startswith("Cannot"):
+        words = "a calibration tape stands there already; with several of them each begins with [[tape]]"
     words = next((ours for theirs, ours in _IN_OTHER_WORDS if words.startswith(theirs)), words)
     if place and place[1]:
         return Fault(path, int(place[1]), problem=f"not TOML, column {place[2]}: {words}")
@@ -185,8 +202,8 @@ def _not_toml(message: str, path: Path) -> Fault:
 def _in_words(path: positions.Path) -> tuple[str, str]:
     """Return section and key of a path as they are written, entries of lists counted from 1."""
     section, rest = f"[{path[0]}]", path[1:]
-    if path[0] == "step" and rest and isinstance(rest[0], int):
-        section, rest = f"[[step]] {rest[0] + 1},", rest[1:]
+    if path[0] in ("step", "tape") and rest and isinstance(rest[0], int):
+        section, rest = f"[[{path[0]}]] {rest[0] + 1},", rest[1:]
     elif path[:2] == ("machine", "speeds") and len(path) > 2 and isinstance(path[2], int):
         section, rest = f"[[machine.speeds]] {path[2] + 1},", path[3:]
     elif path[0] == "step":

@@ -10,9 +10,9 @@ from bridge.config import checks, document, keys, patching
 from bridge.config.document import Document
 from bridge.config.faults import ConfigFaults, Finding, shown
 from bridge.config.positions import Path as KeyPath
-from bridge.config.settings import FREE_CURVE, MOST_TRACKS, NAMED_CURVE, Settings
+from bridge.config.settings import FREE_CURVE, MOST_TRACKS, NAMED_CURVE, ONE_TAPE, SEVERAL_TAPES, Settings
 
-_MARKS: Final = (FREE_CURVE, NAMED_CURVE)
+_MARKS: Final = (FREE_CURVE, NAMED_CURVE, ONE_TAPE, SEVERAL_TAPES)
 _STAND_INS: Final = {"name": "?", "tracks": MOST_TRACKS}
 """What stands for a required key that is wrong, so that the rest can still be checked."""
 
@@ -102,9 +102,15 @@ def _path(loc: KeyPath) -> KeyPath:
 def _remainder(raw: dict[str, Any], wrong: list[KeyPath]) -> Settings:
     """Return the settings of what is left when each key with something wrong in it is taken out."""
     kept = {name: dict(value) if isinstance(value, dict) else value for name, value in raw.items()}
+    tapes = kept.get("tape")
+    if isinstance(tapes, tuple):
+        kept["tape"] = tapes = tuple(dict(entry) if isinstance(entry, dict) else entry for entry in tapes)
     for section, *inner in wrong:
         table = kept.get(str(section))
-        if inner and isinstance(table, dict):
+        # No key of a tape must be given, so what is right of it can be checked without what is wrong.
+        if section == "tape" and isinstance(table, tuple) and len(inner) > 1:
+            table[int(inner[0])].pop(str(inner[1]), None)
+        elif inner and isinstance(table, dict):
             table.pop(str(inner[0]), None)
         else:
             kept.pop(str(section), None)

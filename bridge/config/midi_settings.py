@@ -196,6 +196,8 @@ class MidiToneSettings(Section):
 
     hz: Annotated[float, Field(ge=20.0, le=20_000.0)]
     """Frequency of the tone."""
+    speed_ips: Annotated[float, Field(gt=0.0, le=60.0)] | None = None
+    """The speed of the steps for which it stands there; left out = any, as with one calibration tape alone."""
     position: Annotated[str, Field(max_length=11)]
     """Time code at its start: hours, minutes, seconds, frames as "01:00:10:00"."""
 

@@ -50,11 +50,18 @@ class TimeConstants(Section):
 
 FREE_CURVE: Final = "<time constants>"
 NAMED_CURVE: Final = "<curve>"
-"""Marks of the two ways to write an equalization; they never occur as keys."""
+ONE_TAPE: Final = "<tape>"
+SEVERAL_TAPES: Final = "<tapes>"
+"""Marks of the ways to write an equalization, and the calibration tapes; they never occur as keys."""
 
 
 def _way_of_writing(value: object) -> str:
     return FREE_CURVE if isinstance(value, dict | TimeConstants) else NAMED_CURVE
+
+
+def _one_or_several(value: object) -> str:
+    # An empty list is none of both, and told as a section that is missing.
+    return SEVERAL_TAPES if isinstance(value, list | tuple) and value else ONE_TAPE
 
 
 EqualizationSetting = Annotated[
@@ -152,6 +159,13 @@ class TapeSettings(Section):
     """Its tones in the order in which they play."""
 
 
+TapesSetting = Annotated[
+    Annotated[TapeSettings, Tag(ONE_TAPE)] | Annotated[tuple[TapeSettings, ...], Tag(SEVERAL_TAPES)],
+    Discriminator(_one_or_several),
+]
+"""``[tape]`` once, or ``[[tape]]`` for each."""
+
+
 class AudioSettings(Section):
     """The audio interface and the reference level."""
 
@@ -185,8 +199,8 @@ class StepSettings(Section):
     tone_hz: Hz
     """The tone to which it is turned."""
     speed_ips: SpeedIps | None = None
-    """The speed at which the machine runs; left out = the speed of the calibration tape, if the
-    machine has it, or else its first."""
+    """The speed at which the machine runs; must be given where there are calibration tapes for several speeds. Left
+    out = the speed of the calibration tape, if the machine has it, or else its first."""
     tone_level_db: Db | None = None
     """Which of several tones of one frequency on the tape is meant; on the record side, the level of the generator's
     tone relative to operating level. Left out = the one nearest 0 dB."""
@@ -287,7 +301,7 @@ class Settings(Section):
     """The whole config."""
 
     machine: MachineSettings
-    tape: TapeSettings = TapeSettings()
+    tape: TapesSetting = TapeSettings()
     audio: AudioSettings = AudioSettings()
     step: tuple[StepSettings, ...] = ()
     """The steps in the order in which they are done."""
@@ -297,3 +311,8 @@ class Settings(Section):
     preparation: PreparationSettings = PreparationSettings()
     log: LogSettings = LogSettings()
     simulated: SimulatedSettings = SimulatedSettings()
+
+    @property
+    def tapes(self) -> tuple[TapeSettings, ...]:
+        """The calibration tapes in their order, one at least, in whichever way they are written."""
+        return self.tape if isinstance(self.tape, tuple) else (self.tape,)

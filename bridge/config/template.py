@@ -44,6 +44,7 @@ _EXAMPLES: Final[dict[Path, object]] = {
     ("page", "certificate_key"): "page-key.pem",
     ("page", "layouts"): ["pages/machine.toml"],
     ("midi", "tone", 0, "hz"): 1000,
+    ("midi", "tone", 0, "speed_ips"): 15,
     ("midi", "tone", 0, "position"): "00:00:10:00",
     ("midi", "bind", 0, "message"): "note",
     ("midi", "bind", 0, "channel"): 1,
@@ -78,6 +79,11 @@ _USE: Final = (
     "Keys that stand here besides go before those of the file."
 )
 
+_SEVERAL_TAPES: Final = (
+    "With a tape for each of several speeds, each stands under a [[tape]] of its own: one calibration then goes over"
+    " all of them, in their order."
+)
+
 
 def render(values: Mapping[str, Any], opening: str) -> str:
     """Return a config with every key of every section explained.
@@ -91,14 +97,16 @@ def render(values: Mapping[str, Any], opening: str) -> str:
     """
     lines = [*_comment(opening)]
     for section in keys.names(()):
-        lines += _steps(values.get("step", ())) if section == "step" else _section(section, values.get(section, {}))
+        given = values.get(section, {})
+        if section == "step":
+            lines += _steps(given or ())
+        else:
+            lines += _tapes(given) if isinstance(given, list | tuple) else _section(section, given)
     return "\n".join(lines) + "\n"
 
 
 def _section(section: str, values: Mapping[str, Any]) -> Iterator[str]:
-    yield from ("", "", *_comment(keys.meaning((section,))))
-    if section in SECTIONS_WITH_USE:
-        yield from _comment(_USE)
+    yield from ("", "", *_opening(section))
     yield f"[{section}]"
     if "use" in values:
         yield f"use = {toml(values['use'])}"
@@ -108,6 +116,19 @@ def _section(section: str, values: Mapping[str, Any]) -> Iterator[str]:
     for path in _LISTS:
         if path[0] == section:
             yield from _entries(path, values.get(path[1], ()))
+
+
+def _opening(section: str) -> Iterator[str]:
+    yield from _comment(keys.meaning((section,)))
+    if section in SECTIONS_WITH_USE:
+        yield from _comment(_USE)
+    if section == "tape":
+        yield from _comment(_SEVERAL_TAPES)
+
+
+def _tapes(values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    yield from ("", "", *_opening("tape"))
+    yield from _entries(("tape",), values)
 
 
 def _steps(values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
@@ -130,11 +151,13 @@ def _entries(path: Path, values: Sequence[Mapping[str, Any]]) -> Iterator[str]:
             yield from _key((*path, 0, name), {})
     for number, entry in enumerate(values):
         yield from ("", header)
+        if "use" in entry:
+            yield f"use = {toml(entry['use'])}"
         for name in keys.names((*path, 0)):
             if number == 0:
                 yield from _key((*path, 0, name), entry)
             elif name in entry:
-                yield f"{name} = {toml(entry[name])}"
+                yield f"{name} = {toml(entry[name], wide=name == 'tones')}"
 
 
 def _key(path: Path, values: Mapping[str, Any]) -> Iterator[str]:
@@ -146,7 +169,9 @@ def _key(path: Path, values: Mapping[str, Any]) -> Iterator[str]:
     if name in values:
         yield f"{name} = {toml(values[name], wide=name == 'tones')}"
     else:
-        yield f"#{name} = {toml(_EXAMPLES[path] if path in _EXAMPLES else keys.default(path))}"
+        # Of several tapes the first is explained as one alone is.
+        example = ("tape", name) if path[0] == "tape" else path
+        yield f"#{name} = {toml(_EXAMPLES[example] if example in _EXAMPLES else keys.default(path))}"
 
 
 def _comment(text: str) -> Iterator[str]:

@@ -53,6 +53,7 @@ from bridge.procedure.outcomes import (
 from bridge.procedure.preparation import Confirmation, outstanding
 from bridge.procedure.progress import TRACKS_TOLD, Record
 from bridge.procedure.setup import Place, Setup
+from bridge.procedure.steps import speed_told
 from bridge.ranges import ranges
 from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
@@ -175,7 +176,8 @@ class Engine:
             return
         count = self.calibration.progress.count
         step = self.calibration.step
-        where = f", step {resumption.step}: {step.adjustment} at {step.tone_hz:g} Hz" if step is not None else ""
+        speed = speed_told(step, self._setup.steps) if step is not None else ""
+        where = f", step {resumption.step}: {step.adjustment} at {step.tone_hz:g} Hz{speed}" if step is not None else ""
         self._health.resumed(
             f"calibration {resumption.calibration} of {self._setup.machine}, "
             f"{count} trim{'' if count == 1 else 's'} in the log{where}",
@@ -210,7 +212,7 @@ class Engine:
             self._submit_place(time.time_ns())
         else:
             self.calibration.resume(Place(resumption.step, resumption.bank))
-            self._patch_simulated()
+            self._set_up_simulated()
         self._tell_resumed(resumption)
 
     def source_began(self, source: Source, position_s: float) -> None:
@@ -228,7 +230,7 @@ class Engine:
         self._overruns_told = 0
         self._slowness_told = False
         self._clock_steps_told = 0
-        self._patch_simulated()
+        self._set_up_simulated()
         if self._health.problem:
             self._event("source back", source.description)
         self._health.source_began(source)
@@ -398,7 +400,7 @@ class Engine:
             case Accepted(moved):
                 if moved:
                     self._submit_place(now_ns)
-                    self._patch_simulated()
+                    self._set_up_simulated()
                 if request is not None:
                     request.answer(None)
             case Declined(reason):
@@ -447,11 +449,13 @@ class Engine:
         self._health.declined(reason)
         request.answer(reason)
 
-    def _patch_simulated(self) -> None:
-        """Do what a person does with the leads when another bank is chosen."""
+    def _set_up_simulated(self) -> None:
+        """Do what a person does with the leads when another bank is chosen, and with the tape at another speed."""
         if isinstance(self._source, Simulated):
-            bank = self.calibration.bank
+            bank, step = self.calibration.bank, self.calibration.step
             self._source.patch(zip(bank.tracks, bank.inputs, strict=True))
+            if step is not None:
+                self._source.thread(step.speed_ips, step.tone_hz, step.target_terms_db.get("tape_level"))
 
     def _submit_place(self, now_ns: int) -> None:
         place = self.calibration.place

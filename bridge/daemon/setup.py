@@ -5,11 +5,11 @@ Apart from the service, whose network takes a third of a second to import: comma
 
 from pathlib import Path
 
-from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tapes
 from bridge.config.settings import Settings
 from bridge.log.store import default_path
 from bridge.procedure.setup import Setup
-from bridge.tape.targets import default_speed_ips
+from bridge.procedure.tapes import Tapes
 
 
 def machine_name(settings: Settings) -> str:
@@ -19,15 +19,13 @@ def machine_name(settings: Settings) -> str:
 
 def setup_of(settings: Settings, machine: str | None = None) -> Setup:
     """Return what the calibration is of; ``machine`` is the name under which it is logged, if not its own."""
-    tape = to_tape(settings)
-    speed_ips = default_speed_ips(to_machine(settings), tape)
     return Setup(
         machine=machine or machine_name(settings),
         steps=to_steps(settings),
         banks=to_banks(settings),
         reference_dbfs=settings.audio.reference_dbfs,
         offsets_db=dict(settings.audio.offsets_db),
-        tones_hz=tuple(tone.hz for tone in tape.tones_played_at(speed_ips)),
+        tapes=Tapes.on(to_machine(settings), to_tapes(settings)),
     )
 
 

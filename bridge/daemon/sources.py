@@ -2,12 +2,12 @@
 
 import time
 
-from bridge.config.convert import to_banks, to_machine, to_tape
+from bridge.config.convert import to_banks, to_machine, to_tapes
 from bridge.config.settings import Settings
 from bridge.source.block import Source
 from bridge.source.device import Device
 from bridge.source.recording import Recording
-from bridge.source.simulated import Simulated, practice_recorder
+from bridge.source.simulated import Simulated, practice_recorders
 
 
 def wanted_inputs(settings: Settings) -> tuple[int, ...]:
@@ -36,16 +36,16 @@ def open_source(settings: Settings) -> Source:
 def open_simulated(settings: Settings) -> Simulated:
     """Return the simulated recorder of the settings, the first bank patched."""
     audio = settings.audio
-    recorder = practice_recorder(
+    recorders = practice_recorders(
         to_machine(settings),
-        to_tape(settings),
+        to_tapes(settings),
         sample_rate_hz=audio.sample_rate_hz,
         reference_dbfs=audio.reference_dbfs,
         seed=settings.simulated.seed,
     )
     bank = to_banks(settings)[0]
     return Simulated(
-        recorder,
+        *recorders,
         patch=zip(bank.tracks, bank.inputs, strict=True),
         inputs=wanted_inputs(settings),
         block_frames=audio.block_frames,

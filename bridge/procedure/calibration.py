@@ -121,7 +121,7 @@ class Calibration:
         """What was turned and is not logged since, a few words; empty when nothing was."""
         setup = self._setup
         turned = self.progress.unlogged_of(setup.steps, setup.tracks)
-        return "; ".join(f"{setup.steps[one.step - 1].adjustment} {ranges(one.tracks)}" for one in turned)
+        return "; ".join(f"{setup.steps[one.step - 1].adjustment} {ranges(one.tracks)}{one.speed}" for one in turned)
 
     # -- what the log says
 

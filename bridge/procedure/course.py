@@ -13,13 +13,15 @@ from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved,
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Found, Missing, Progress, Turned
 from bridge.procedure.setup import Place, Setup
-from bridge.procedure.steps import Step, step_of
+from bridge.procedure.steps import Step, speed_told, step_of
 from bridge.procedure.table import TABLE, Duty, Event, State
 from bridge.procedure.trim_watch import Event as Seen
 from bridge.procedure.trim_watch import LevelMoved, TrimCut, TrimFound
 from bridge.procedure.unverified import Unverified, why_unverified
 from bridge.procedure.visit import Moment, Visit, turned_of
 from bridge.readings import Trim
+from bridge.tape.machine import RECORD_SIDE
+from bridge.tape.wavelength import same_speed
 
 LEADS: Final[frozenset[Event]] = frozenset(
     ("tape leads on", "act seen", "act cut", "step asked", "repeat asked", "bank asked", "log asked", "finish asked")
@@ -54,7 +56,8 @@ class Course:
         steps, banks = self._setup.steps, self._setup.banks
         self._bank = min(max(place.bank, 1), len(banks)) - 1
         index = min(max(place.step, 1), len(steps)) - 1
-        self.watch = HandsFree(steps, index, self._setup.tones_hz, self.bank) if steps else None
+        tapes = self._setup.tapes
+        self.watch = HandsFree(steps, index, tapes.tones_hz, self.bank, tapes) if steps else None
         """What watches tone and trimmers; None without steps."""
         if self.watch is not None:
             self.watch.hold(self.state == "held")
@@ -189,7 +192,7 @@ class Course:
         elif duty == "verify":
             return self._verify(visit, watch)
         elif duty == "choose" and isinstance(subject, int):
-            watch.choose(subject - 1)
+            return self._choose(watch, subject - 1)
         elif duty in ("begin", "begin anew"):
             watch.begin()
             self.visit = self._new_visit(again=duty == "begin anew")
@@ -198,6 +201,20 @@ class Course:
         elif duty in ("hold", "release"):
             watch.hold(duty == "hold")
         return []
+
+    def _choose(self, watch: HandsFree, index: int) -> Sequence[Outcome]:
+        """Go to a step; say what has to be done by hand where it is at another speed."""
+        before, step = self._setup.steps[watch.index], self._setup.steps[index]
+        watch.choose(index)
+        if same_speed(before.speed_ips, step.speed_ips):
+            return []
+        if step.adjustment in RECORD_SIDE:
+            wanted = "set speed and equalization; no calibration tape on the machine"
+        elif self._setup.tapes.are_changed(before, step):
+            wanted = "change the calibration tape, set speed and equalization; keep every track safe"
+        else:
+            wanted = "set speed and equalization; keep every track safe"
+        return [Told(f"{step.speed_ips:g} in/s now: {wanted}")]
 
     def _patch(self, number: int) -> None:
         self._bank = number - 1
@@ -211,7 +228,8 @@ class Course:
         why = why_unverified(one for one in verdicts if isinstance(one, Unverified))
         if why:
             step = visit.step
-            outcomes.append(Told(f"{step.adjustment} at {step.tone_hz:g} Hz is left: {why}"))
+            speed = speed_told(step, self._setup.steps)
+            outcomes.append(Told(f"{step.adjustment} at {step.tone_hz:g} Hz{speed} is left: {why}"))
         return outcomes
 
     def _log_by_hand(self, visit: Visit, track: int) -> Outcome:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from bridge.procedure.steps import Step
+from bridge.procedure.tapes import NO_TAPES, Tapes
 from bridge.procedure.tones import Tone
 from bridge.tape.machine import RECORD_SIDE, Adjustment
 from bridge.tape.wavelength import same_speed
@@ -64,12 +65,15 @@ class StepFollower:
     steps : sequence of Step
     index : int
         The step under way, 0…
+    tapes : Tapes
+        The calibration tapes, to tell when one runs at a wrong speed.
     """
 
-    def __init__(self, steps: Sequence[Step], index: int = 0) -> None:
+    def __init__(self, steps: Sequence[Step], index: int = 0, tapes: Tapes = NO_TAPES) -> None:
         if steps and not 0 <= index < len(steps):
             raise ValueError(f"there is no step {index}: they are 0 to {len(steps) - 1}")
         self._steps = tuple(steps)
+        self._tapes = tapes
         self._index = index
         self._held = False
         self._tone_hz: float | None = None
@@ -133,9 +137,16 @@ class StepFollower:
         if len(tone.candidates_hz) > 1:
             names = " or ".join(f"{hz:g} Hz" for hz in tone.candidates_hz)
             return f"{tone.hz:.1f} Hz may be {names}: choose the step"
+        here = self._steps[self._index] if self._steps else None
+        played = [index for index in elsewhere if round_of(self._steps[index].adjustment) != "record"]
+        # Whoever plays a tape shall not be led to the record side by a tone of it that comes at a wrong speed.
+        if here is not None and round_of(here.adjustment) != "record" and not played:
+            reason = self._tapes.wrong_speed(tone.hz, here.speed_ips)
+            if reason:
+                return reason
         if not elsewhere:
             return f"no step wants a tone of {tone.hz:.0f} Hz"
-        step = self._steps[elsewhere[0]]
+        step = self._steps[(played or elsewhere)[0]]
         return f'{tone.hz:.0f} Hz is wanted by "{step.adjustment}" at {step.speed_ips:g} in/s: choose that step'
 
 

@@ -13,6 +13,7 @@ from bridge.procedure.following import StepFollowed, StepFollower, ToneFitsNoSte
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
+from bridge.procedure.tapes import NO_TAPES, Tapes
 from bridge.procedure.tones import ToneEnded, ToneStarted, ToneWatch
 from bridge.procedure.trim_watch import Event, TrimWatch
 from bridge.procedure.visit import on_tone
@@ -31,12 +32,16 @@ class HandsFree:
     tones_hz : iterable of float
         The tones of the tape as heard, beside those of the steps.
     bank : Bank
+    tapes : Tapes
+        The calibration tapes, to tell when one runs at a wrong speed.
     """
 
-    def __init__(self, steps: Sequence[Step], index: int, tones_hz: Iterable[float], bank: Bank) -> None:
+    def __init__(
+        self, steps: Sequence[Step], index: int, tones_hz: Iterable[float], bank: Bank, tapes: Tapes = NO_TAPES
+    ) -> None:
         self._steps = tuple(steps)
         self._plan_hz = (*(step.tone_hz for step in steps), *tones_hz)
-        self._follower = StepFollower(steps, index)
+        self._follower = StepFollower(steps, index, tapes)
         self._playing = False
         self._steady: list[Settled | None] = []
         self.patch(bank)

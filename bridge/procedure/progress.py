@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from bridge.procedure.steps import Step, belongs, step_of
+from bridge.procedure.steps import Step, belongs, speed_told, step_of
 from bridge.ranges import ranges
 from bridge.readings import Trim
 
@@ -62,14 +62,15 @@ class Turned:
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """The tracks of a step (1…) that are not complete."""
+    """The tracks of a step (1…) that are not complete; ``speed`` says at which speed where there are several."""
 
     step: int
     tracks: tuple[int, ...]
+    speed: str = field(default="", compare=False)
 
     def __str__(self) -> str:
         """Return it as a few words."""
-        return f"step {self.step}: track {ranges(self.tracks)}"
+        return f"step {self.step}{self.speed}: track {ranges(self.tracks)}"
 
 
 _Unlogged = list[tuple[Step, Found]]
@@ -217,7 +218,9 @@ class Progress:
                 (number, tuple(track for track in tracks if self.unlogged(step, track) is not None))
                 for number, step in enumerate(steps, start=1)
             )
-            self._unlogged = tuple(Missing(number, found) for number, found in turned if found)
+            self._unlogged = tuple(
+                Missing(number, found, speed_told(steps[number - 1], steps)) for number, found in turned if found
+            )
         return self._unlogged
 
     def standing(self, step: Step, track: int) -> tuple[Trim, ...]:
@@ -252,7 +255,7 @@ class Progress:
         for number, step in enumerate(steps, start=1):
             open_tracks = tuple(track for track in tracks if not self.is_complete(step, track))
             if open_tracks:
-                incomplete.append(Missing(number, open_tracks))
+                incomplete.append(Missing(number, open_tracks, speed_told(step, steps)))
         return tuple(incomplete)
 
     def _of(self, adjustment: str, track: int) -> _Account:

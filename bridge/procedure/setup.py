@@ -5,13 +5,14 @@ from dataclasses import dataclass
 
 from bridge.procedure.bank import Bank
 from bridge.procedure.steps import Step
+from bridge.procedure.tapes import NO_TAPES, Tapes
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
     """What a calibration is of: the machine, its steps, its banks, and what makes VU of the interface's levels.
 
-    ``tones_hz`` are the tones of the calibration tape as heard, beside those of the steps.
+    ``tapes`` are the calibration tapes, for tones beside those of the steps and for tapes at a wrong speed.
     """
 
     machine: str
@@ -19,7 +20,7 @@ class Setup:
     banks: tuple[Bank, ...]
     reference_dbfs: float
     offsets_db: Mapping[int, float]
-    tones_hz: tuple[float, ...] = ()
+    tapes: Tapes = NO_TAPES
 
     @property
     def tracks(self) -> tuple[int, ...]:

@@ -64,3 +64,10 @@ def belongs(trim: OfStep, step: OfStep) -> bool:
 def step_of(trim: OfStep, steps: Sequence[Step]) -> Step | None:
     """Return the first of these steps in which a trim was made; None when it was in none of them."""
     return next((step for step in steps if belongs(trim, step)), None)
+
+
+def speed_told(step: OfStep, steps: Sequence[Step]) -> str:
+    """Return the speed of a step as it stands behind other words, ``, 30 in/s``; empty where all steps have it."""
+    if all(same_speed(one.speed_ips, step.speed_ips) for one in steps):
+        return ""
+    return f", {step.speed_ips:g} in/s"

@@ -78,6 +78,8 @@ class Recorder:
     announcements : sequence of Sound
     found_db : ndarray, shape (2 paths, 3 kinds, tracks), or None
         How far each trimmer is from where it belongs; None = drawn.
+    panel : Panel or None
+        The trimmers of another recorder of the same machine, seed and speed, with another tape; None = its own.
 
     Raises
     ------
@@ -98,6 +100,7 @@ class Recorder:
         content: TapeContent | None = None,
         announcements: Sequence[Sound] = (),
         found_db: Floats | None = None,
+        panel: Panel | None = None,
     ) -> None:
         if sample_rate_hz <= 0 or sample_rate_hz % TICKS_PER_S:
             raise ValueError(f"the sample rate must be a multiple of {TICKS_PER_S} Hz, not {sample_rate_hz}")
@@ -125,7 +128,8 @@ class Recorder:
             speed_ips=self.speed_ips,
             found_db=found_db,
         )
-        self.panel: Final = Panel((seed, 2), self.channels.found, condition.backlash, condition.scratch)
+        own = Panel((seed, 2), self.channels.found, condition.backlash, condition.scratch)
+        self.panel: Final = own if panel is None else panel
         self.flutter: Final = Flutter(
             np.random.default_rng([seed, 3]), condition.flutter_weighted_peak, mm_per_s(self.speed_ips)
         )

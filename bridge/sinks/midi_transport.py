@@ -1,7 +1,8 @@
 """Where the tones are on the tape, and the recorder sent there: frames and time code in; machine control out.
 
-A tone whose beginning was heard while the time code ran is known from then on. Only stop, play and locate exist here,
-and only where the config allows them.
+A tone whose beginning was heard while the time code ran is known from then on, at the speed of the step: at another
+speed there is another tape, or time runs otherwise on this one. Only stop, play and locate exist here, and only where
+the config allows them.
 """
 
 from collections.abc import Callable
@@ -9,6 +10,7 @@ from typing import Final, Literal
 
 from bridge.config.midi_settings import MidiSettings
 from bridge.readings import Frame
+from bridge.tape.wavelength import same_speed
 from bridge.wire import midi_machine
 from bridge.wire.midi_time_code import TRUE_FRAMES_PER_S, TimeCode
 
@@ -46,12 +48,12 @@ class Transport:
         self._settings = settings
         self._tape_time = tape_time
         self._send = send
-        self._written = [(tone.hz, tone.position) for tone in settings.tone]
-        self._heard: dict[float, TimeCode] = {}
+        self._written = [(tone.hz, tone.speed_ips, tone.position) for tone in settings.tone]
+        self._heard: dict[tuple[float, float], TimeCode] = {}
         self._running_since_s: float | None = None
         self._last = (0.0, 0.0)
         self._rate = 3
-        self._step = (0, 0.0)
+        self._step = (0, 0.0, 0.0)
 
     def publish(self, frame: Frame, now_s: float) -> None:
         """Learn where the tone playing began; wind to the tone of a new step where that is wanted."""
@@ -60,9 +62,10 @@ class Transport:
             self._running_since_s = None
         else:
             self._learn(frame, time[0], now_s)
-        step = (frame.step.number, frame.step.tone_hz)
+        step = (frame.step.number, frame.step.tone_hz, frame.step.speed_ips)
         before, self._step = self._step, step
-        if self._settings.locate_on_step and before[0] and step[0] != before[0]:
+        # At another speed the tape has to be changed first: a reel must not start under somebody's hands.
+        if self._settings.locate_on_step and before[0] and step[0] != before[0] and same_speed(step[2], before[2]):
             self.act("to tone")
 
     def _learn(self, frame: Frame, time: TimeCode, now_s: float) -> None:
@@ -75,19 +78,21 @@ class Transport:
         began_s = now_s - frame.tone_s
         if frame.tone_hz <= 0 or frame.tone_s < SURE_S or began_s - self._running_since_s < BEFORE_S:
             return
-        known = next((hz for hz in self._heard if _same(hz, frame.tone_hz)), frame.tone_hz)
+        ips = frame.step.speed_ips
+        heard = (hz for hz, at_ips in self._heard if _same(hz, frame.tone_hz) and same_speed(at_ips, ips))
+        known = (next(heard, frame.tone_hz), ips)
         count = time.count - round(frame.tone_s * TRUE_FRAMES_PER_S[time.rate])
         # Later frames of the same tone say the same, but for the jitter of the ports: the first one stays.
         if known not in self._heard or abs(self._heard[known].count - count) > TRUE_FRAMES_PER_S[time.rate]:
             self._heard[known] = TimeCode.from_count(count, time.rate)
 
-    def position(self, tone_hz: float) -> TimeCode | None:
-        """Return where a tone begins; None when that is not known."""
-        for hz, time in list(self._heard.items()):
-            if _same(hz, tone_hz):
+    def position(self, tone_hz: float, speed_ips: float) -> TimeCode | None:
+        """Return where a tone begins on the tape of a speed; None when that is not known."""
+        for (hz, at_ips), time in list(self._heard.items()):
+            if _same(hz, tone_hz) and same_speed(at_ips, speed_ips):
                 return time
-        for hz, text in self._written:
-            if _same(hz, tone_hz):
+        for hz, written_ips, text in self._written:
+            if _same(hz, tone_hz) and (written_ips is None or same_speed(written_ips, speed_ips)):
                 hours, minutes, seconds, frames = map(int, text.split(":"))
                 return TimeCode(self._rate, hours, minutes, seconds, frames)
         return None
@@ -102,8 +107,8 @@ class Transport:
         return self._send(midi_machine.stop(device) if action == "stop" else midi_machine.play(device))
 
     def _to_tone(self) -> str | None:
-        _, tone_hz = self._step
-        time = self.position(tone_hz)
+        _, tone_hz, speed_ips = self._step
+        time = self.position(tone_hz, speed_ips)
         if time is None:
             return f"where the tone of {tone_hz:g} Hz begins is not known: play it once with time code, or write it"
         if not time.exists:

@@ -1,13 +1,14 @@
 """A simulated recorder as a source: a recorder goes in, blocks come out, in real time or as fast as they are read.
 
-The model is `bridge.simulation`. What this adds is the clock, the patch from tracks to inputs, and commands that may
-come from another thread while the tape runs: turns of trimmers, the buttons of the transport. A command takes effect in
-the next block.
+The model is `bridge.simulation`: a `Recorder` is the machine at one speed with one calibration tape on it. With
+several tapes there is one for each; they are one machine, of which one plays. What this adds is the clock, the patch
+from tracks to inputs, and commands that may come from another thread while the tape runs: turns of trimmers, the
+buttons of the transport, another tape. A command takes effect in the next block.
 """
 
 import threading
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path as FilePath
 from typing import Final
 
@@ -18,11 +19,13 @@ from bridge.simulation.condition import Condition
 from bridge.simulation.recorder import Recorder
 from bridge.simulation.rendering import Renderer
 from bridge.simulation.tape import Sound
-from bridge.simulation.trimmers import POINTS_A_TICK, split
+from bridge.simulation.transport import TICK_S
+from bridge.simulation.trimmers import PATHS, POINTS_A_TICK, split
 from bridge.source.block import Block, Losses
 from bridge.source.faults import SourceLostError
-from bridge.tape.calibration_tape import CalibrationTape
+from bridge.tape.calibration_tape import CalibrationTape, tape_for
 from bridge.tape.machine import Adjustment, Machine, Path
+from bridge.tape.wavelength import same_speed
 
 VOICES: Final = FilePath("/usr/share/sounds/alsa")
 """Where Debian's alsa-utils keeps spoken words; without them the announcements are pauses."""
@@ -40,27 +43,38 @@ def voices(folder: FilePath = VOICES) -> tuple[Sound, ...]:
     return tuple(sounds)
 
 
-def practice_recorder(
+def practice_recorders(
     machine: Machine,
-    tape: CalibrationTape,
+    tapes: Sequence[CalibrationTape],
     *,
     sample_rate_hz: int,
     reference_dbfs: float,
     seed: int,
     condition: Condition | None = None,
-) -> Recorder:
-    """Return a recorder for practice: with announcements where this computer has voices, and the tape in play."""
-    recorder = Recorder(
-        machine,
-        tape,
-        condition,
-        seed=seed,
-        sample_rate_hz=sample_rate_hz,
-        reference_dbfs=reference_dbfs,
-        announcements=voices(),
-    )
-    recorder.transport.play(0)
-    return recorder
+) -> tuple[Recorder, ...]:
+    """Return a machine for practice, once for each tape, with announcements where this computer has voices.
+
+    Each speed has trimmers and faults of its own; the first has those of the seed alone. Tapes for one speed share
+    them. The first tape plays.
+    """
+    recorders: list[Recorder] = []
+    for tape in tapes:
+        mates = [other for other in recorders if same_speed(other.tape.speed_ips, tape.speed_ips)]
+        speeds = {other.seed for other in recorders}
+        recorders.append(
+            Recorder(
+                machine,
+                tape,
+                condition,
+                seed=mates[0].seed if mates else seed + len(speeds),
+                sample_rate_hz=sample_rate_hz,
+                reference_dbfs=reference_dbfs,
+                announcements=voices(),
+                panel=mates[0].panel if mates else None,
+            )
+        )
+    recorders[0].transport.play(0)
+    return tuple(recorders)
 
 
 class Simulated:
@@ -69,6 +83,9 @@ class Simulated:
     Parameters
     ----------
     recorder : Recorder
+        The first one plays.
+    *others : Recorder
+        The same machine with other tapes, of the same sample rate, all of them stopped.
     patch : iterable of (track, input)
         Which input each track is on; empty = track 1 on input 1, and so on.
     inputs : iterable of int
@@ -89,7 +106,7 @@ class Simulated:
     def __init__(
         self,
         recorder: Recorder,
-        *,
+        *others: Recorder,
         patch: Iterable[tuple[int, int]] = (),
         inputs: Iterable[int] = (),
         block_frames: int = 512,
@@ -100,7 +117,7 @@ class Simulated:
             raise ValueError(f"a block must have 1 frame or more, not {block_frames}")
         self.sample_rate_hz: Final = recorder.sample_rate_hz
         self._recorder = recorder
-        self._renderer = Renderer(recorder)
+        self._renderers = {one: Renderer(one) for one in (recorder, *others)}
         pairs = tuple(patch) or tuple((track, track) for track in range(1, recorder.tracks + 1))
         self.inputs: Final = tuple(inputs) or tuple(sorted(number for _, number in pairs))
         self._block_frames = block_frames
@@ -119,8 +136,9 @@ class Simulated:
     @property
     def description(self) -> str:
         """What this is, for a person."""
-        recorder = self._recorder
-        return f"simulated recorder, {recorder.tracks} tracks at {recorder.speed_ips:g} in/s, seed {recorder.seed}"
+        recorders = list(self._renderers)
+        speeds = " and ".join(dict.fromkeys(f"{one.speed_ips:g}" for one in recorders))
+        return f"simulated recorder, {recorders[0].tracks} tracks at {speeds} in/s, seed {recorders[0].seed}"
 
     def start(self) -> None:
         """Begin to deliver."""
@@ -150,7 +168,7 @@ class Simulated:
         with self._lock:
             self._apply_turns()
             first_frame = self._next_frame
-            tracks = self._renderer.render(first_frame, frames)
+            tracks = self._renderers[self._recorder].render(first_frame, frames)
             self._next_frame += frames
             self._rewind_at_end()
             columns = self._columns
@@ -207,6 +225,26 @@ class Simulated:
                 for track in tracks
             )
 
+    def thread(self, speed_ips: float, tone_hz: float, tone_level_db: float | None = None) -> None:
+        """Put on the tape that a step is trimmed to, and run at its speed; it plays from its beginning.
+
+        A tape that is on plays on. The path stays as it is switched, and so does the level of all tracks together.
+        """
+        tapes = [one.tape for one in self._renderers]
+        tape = tape_for(tapes, speed_ips, tone_hz, tone_level_db)
+        with self._lock:
+            before, tick = self._recorder, self._tick()
+            if tape is before.tape:
+                return
+            self._recorder = next(one for one in self._renderers if one.tape is tape)
+            # What was still to be turned was meant for the trimmers of before.
+            self._turns.clear()
+            path = before.path_at(tick)
+            before.transport.stop(tick)
+            self._recorder.select_path(PATHS[path] if path >= 0 else "input", tick)
+            self._recorder.set_playback(float(before.playback_db(np.array([tick * TICK_S]))[0]), tick)
+            self._recorder.transport.jump(0.0, tick)
+
     def tape_play(self) -> None:
         """Press play."""
         with self._lock:
@@ -230,6 +268,7 @@ class Simulated:
         LookupError
             When the tape does not have this tone.
         """
+        self.thread(self._recorder.tape.speed_ips, hz)
         content = self._recorder.content
         self.tape_locate(content.before(content.tone(hz)))
 
@@ -254,7 +293,7 @@ class Simulated:
         return np.array([tracks.get(number, 0) - 1 for number in self.inputs], dtype=np.intp)
 
     def _tick(self) -> int:
-        return self._renderer.next_free_tick(self._next_frame)
+        return self._renderers[self._recorder].next_free_tick(self._next_frame)
 
     def _apply_turns(self) -> None:
         tick = self._tick()

@@ -1,6 +1,8 @@
 """What a calibration tape is: its fluxivity, speed, equalization, format, and its tones in order."""
 
 import itertools
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -8,6 +10,7 @@ from bridge.tape.equalization import Equalization
 from bridge.tape.errors import TapeError, require_finite, require_not_negative, require_positive
 from bridge.tape.fluxivity import FluxivityScale, aes7_nwb_per_m, require_scale, restated_nwb_per_m
 from bridge.tape.fringing import FringingTable
+from bridge.tape.wavelength import same_speed
 
 SAME_TONE: Final = 0.02
 """Frequencies this close, as a fraction, are one tone: 31.5 and 32 Hz are, 15 and 16 kHz are not."""
@@ -116,3 +119,29 @@ class CalibrationTape:
     def tones_heard(self, hz: float, speed_ips: float) -> tuple[Tone, ...]:
         """Return the tones, as heard at a speed, that are the tone of this frequency; there may be none or several."""
         return tuple(tone for tone in self.tones_played_at(speed_ips) if abs(tone.hz - hz) <= SAME_TONE * hz)
+
+
+def tape_for(
+    tapes: Sequence[CalibrationTape], speed_ips: float, tone_hz: float, tone_level_db: float | None = None
+) -> CalibrationTape:
+    """Return the calibration tape that a step is trimmed to.
+
+    Of the tapes made for its speed it is the one whose tone of this frequency is nearest to the level that is wanted,
+    the first of equals. A tape for another speed is taken only where there is none for this one.
+
+    Parameters
+    ----------
+    tapes : sequence of CalibrationTape
+        One or more.
+    speed_ips, tone_hz : float
+        Those of the step.
+    tone_level_db : float or None
+        Level of the tone relative to the reference fluxivity; None = 0 dB.
+    """
+    wanted_db = tone_level_db or 0.0
+
+    def distance(tape: CalibrationTape) -> tuple[bool, float]:
+        off_db = (abs(tone.level_db - wanted_db) for tone in tape.tones_heard(tone_hz, speed_ips))
+        return not same_speed(tape.speed_ips, speed_ips), min(off_db, default=math.inf)
+
+    return min(tapes, key=distance)

@@ -13,7 +13,7 @@ from bridge.cli.console import Nobody, Picture, Terminal
 from bridge.cli.init import init
 from bridge.cli.level_meter import Levels
 from bridge.cli.patch_finder import picture
-from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tapes
 from bridge.config.load import load
 from bridge.config.settings import TimeConstants
 from bridge.source.devices import InputDevice
@@ -123,13 +123,13 @@ def test_answers_arrive_in_the_config(tmp_path: Path) -> None:
     assert init(file, person, [EIGHT, STEREO], silent) == 0
     assert person.answers == []
     settings = load(file)
-    machine, tape = to_machine(settings), to_tape(settings)
+    machine, (tape,) = to_machine(settings), to_tapes(settings)
     assert machine.name == 'The "big" one \\ two-inch'
     assert (machine.tracks, machine.operating_level_nwb_per_m) == (24, 510)
     assert machine.track_width_mm is not None
     assert [(speed.ips, speed.equalization.name) for speed in machine.speeds] == [(15, "nab"), (30, "iec2")]
     assert (tape.name, tape.fluxivity_nwb_per_m, tape.scale, tape.full_track) == ("Blue box", 185, "german", False)
-    assert settings.tape.equalization == TimeConstants(hf_us=17.5, lf_us=0)
+    assert settings.tapes[0].equalization == TimeConstants(hf_us=17.5, lf_us=0)
     assert [(tone.hz, tone.level_db) for tone in tape.tones] == [(700, 0), (10_000, -10)]
     assert [bank.tracks for bank in to_banks(settings)] == [
         tuple(range(1, 9)),

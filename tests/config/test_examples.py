@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from bridge.config import keys
-from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tapes
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load, loads
 
@@ -33,6 +33,7 @@ def test_the_examples_are_there() -> None:
         "two-inch-24-track-on-8-inputs",
         "practice",
         "quarter-inch-transfer",
+        "half-inch-4-track-at-two-speeds",
     }
 
 
@@ -40,7 +41,7 @@ def test_the_examples_are_there() -> None:
 def test_an_example_loads_and_says_that_it_is_invented(path: Path) -> None:
     settings = load(path)
     to_machine(settings)
-    to_tape(settings)
+    to_tapes(settings)
     assert to_banks(settings)
     assert to_steps(settings)
     head = path.read_text(encoding="utf-8").split("\n\n\n", 1)[0]

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tapes
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load, loads
 from bridge.config.receivers import receiver
@@ -31,8 +31,12 @@ def test_the_machine_alone_is_a_config() -> None:
 
 def test_whole_numbers_are_taken_where_decimals_may_stand() -> None:
     loaded = settings("[tape]\nspeed_ips = 15\nfluxivity_nwb_per_m = 250\n[audio]\nreference_dbfs = -18\n")
-    assert (loaded.tape.speed_ips, loaded.tape.fluxivity_nwb_per_m, loaded.audio.reference_dbfs) == (15.0, 250.0, -18.0)
-    assert isinstance(loaded.tape.speed_ips, float)
+    assert (loaded.tapes[0].speed_ips, loaded.tapes[0].fluxivity_nwb_per_m, loaded.audio.reference_dbfs) == (
+        15.0,
+        250.0,
+        -18.0,
+    )
+    assert isinstance(loaded.tapes[0].speed_ips, float)
 
 
 @pytest.mark.parametrize(
@@ -133,7 +137,7 @@ response_uncertainty_db = 0.2
 tones = [{ hz = 700 }, { hz = 10000, level_db = -10, seconds = 30 }]
 """
     )
-    machine, tape = to_machine(loaded), to_tape(loaded)
+    machine, (tape,) = to_machine(loaded), to_tapes(loaded)
     assert (machine.tracks, machine.operating_level_nwb_per_m, machine.operating_level_scale) == (24, 250, "german")
     assert (machine.tape_width_mm, machine.track_width_mm, machine.track_pitch_mm) == (50.8, 0.94, 2.11)
     assert (machine.repro_gap_um, machine.sync_gap_um) == (4, 7.5)
@@ -198,7 +202,11 @@ def test_a_section_may_stand_in_a_file_of_its_own(tmp_path: Path) -> None:
     loaded = load(file)
     assert (loaded.machine.name, loaded.machine.tracks) == ("The other", 24)
     assert [speed.ips for speed in loaded.machine.speeds] == [15, 30]
-    assert (loaded.tape.name, loaded.tape.fluxivity_nwb_per_m, loaded.tape.equalization) == ("House", 320, "nab")
+    assert (loaded.tapes[0].name, loaded.tapes[0].fluxivity_nwb_per_m, loaded.tapes[0].equalization) == (
+        "House",
+        320,
+        "nab",
+    )
 
 
 @pytest.mark.parametrize(
@@ -238,3 +246,106 @@ def test_faults_in_a_file_of_its_own(tmp_path: Path, use: str, house: str, messa
         assert str(fault).startswith(f"{house_file}:2: not TOML, column ")
     else:
         assert str(fault) == message.format(file=file, folder=tmp_path, house=house_file)
+
+
+TWO_SPEEDS = (
+    '[machine]\nname = "Harbour room"\ntracks = 8\noperating_level_nwb_per_m = 320\n'
+    '[[machine.speeds]]\nips = 15\nequalization = "iec1"\n[[machine.speeds]]\nips = 30\nequalization = "iec2"\n'
+)
+
+
+def test_each_of_several_tapes_may_stand_in_a_file_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "slow.toml").write_text('[tape]\nname = "Slow"\nfluxivity_nwb_per_m = 250\n')
+    (tmp_path / "fast.toml").write_text('[tape]\nname = "Fast"\nspeed_ips = 30\nequalization = "iec2"\n')
+    file = tmp_path / "studio.toml"
+    tapes = '[[tape]]\nuse = "slow.toml"\n[[tape]]\nuse = "fast.toml"\nfluxivity_nwb_per_m = 355\n'
+    file.write_text(TWO_SPEEDS + tapes)
+    slow, fast = to_tapes(load(file))
+    assert (slow.name, slow.speed_ips, slow.fluxivity_nwb_per_m, slow.equalization.hf_us) == ("Slow", 15, 250, 35)
+    assert (fast.name, fast.speed_ips, fast.fluxivity_nwb_per_m, fast.equalization.hf_us) == ("Fast", 30, 355, 17.5)
+    # What is wrong in a file is told with its own place; two such files at once.
+    (tmp_path / "slow.toml").write_text("[[tape]]\n")
+    (tmp_path / "fast.toml").write_text('[tape]\nspeed_ips = 30\nequalization = "iec2"\nreference_hz = 5\n')
+    with pytest.raises(ConfigFaults) as caught:
+        load(file)
+    assert str(caught.value) == (
+        f'{file}:12: [[tape]] 1, use = "slow.toml": that file has [[tape]]; write [tape] there, one in each file'
+    )
+    (tmp_path / "slow.toml").write_text("[tape]\nspeed_ips = 0\n")
+    with pytest.raises(ConfigFaults) as caught:
+        load(file)
+    assert str(caught.value).splitlines() == [
+        f"{tmp_path}/fast.toml:4: [[tape]] 2, reference_hz = 5: must be a number from 20 to 20000 Hz",
+        f"{tmp_path}/slow.toml:2: [[tape]] 1, speed_ips = 0: must be a number above 0, up to 60 in/s",
+    ]
+
+
+def test_one_tape_in_a_list_is_the_same_as_one_alone() -> None:
+    keys = 'name = "House"\nfluxivity_nwb_per_m = 250\n'
+    alone, listed = settings(f"[tape]\n{keys}"), settings(f"[[tape]]\n{keys}")
+    assert to_tapes(alone) == to_tapes(listed)
+    assert to_steps(alone) == to_steps(listed)
+
+
+def test_a_step_is_trimmed_to_the_tape_of_its_speed() -> None:
+    """Each target is 20 lg(tape / operating level), the definition of a level difference: 250 and 355 on 320 nWb/m."""
+    steps = to_steps(
+        loads(
+            f"""{TWO_SPEEDS}
+[[tape]]
+fluxivity_nwb_per_m = 250
+fringing_compensated = true
+[[tape]]
+fluxivity_nwb_per_m = 355
+speed_ips = 30
+equalization = "iec2"
+fringing_compensated = true
+[[step]]
+adjustment = "repro level"
+tone_hz = 1000
+speed_ips = 30
+[[step]]
+adjustment = "repro level"
+tone_hz = 1000
+speed_ips = 15
+""",
+            HERE,
+        )
+    )
+    assert [(step.speed_ips, round(step.target_vu, 2)) for step in steps] == [(30, 0.90), (15, -2.14)]
+    assert not [warning for step in steps for warning in step.target_warnings]
+
+
+def test_of_two_tapes_for_one_speed_a_step_takes_the_one_with_its_tone() -> None:
+    written = f"""{TWO_SPEEDS}
+[[tape]]
+name = "level"
+fluxivity_nwb_per_m = 320
+fringing_compensated = true
+tones = [{{ hz = 1000 }}]
+[[tape]]
+name = "response"
+fluxivity_nwb_per_m = 200
+fringing_compensated = true
+tones = [{{ hz = 1000, level_db = -10 }}, {{ hz = 10000, level_db = -10 }}]
+"""
+    steps = to_steps(loads(written, HERE))
+    # 20 lg(320/320), and 20 lg(200/320) - 10.
+    played = [(step.adjustment, round(step.target_vu, 2)) for step in steps[:4]]
+    assert played == [("repro level", 0), ("repro high", -14.08), ("sync level", 0), ("sync high", -14.08)]
+    assert {step.speed_ips for step in steps} == {15}
+    assert steps[0].advice[0].startswith('Thread "level" first')
+    assert 'take off "level", store it tails out, and thread "response"' in steps[1].advice[0]
+    assert 'take off "response", store it tails out, and thread "level"' in steps[2].advice[0]
+    chosen = f'{written}[[step]]\nadjustment = "repro level"\ntone_hz = 1000\ntone_level_db = -10\n'
+    (step,) = to_steps(loads(chosen, HERE))
+    assert round(step.target_vu, 2) == -14.08
+
+
+def test_a_list_without_a_tape_is_none() -> None:
+    with pytest.raises(ConfigFaults) as caught:
+        loads(f"tape = []\n{MACHINE}", HERE)
+    assert (
+        str(caught.value)
+        == "studio.toml:1: [tape] = []: must be a section: [tape] on a line of its own, its keys below"
+    )

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.config import keys
-from bridge.config.convert import to_banks, to_machine, to_steps, to_tape
+from bridge.config.convert import to_banks, to_machine, to_steps, to_tapes
 from bridge.config.faults import ConfigFaults
 from bridge.config.load import load, loads
 from bridge.config.positions import lines
@@ -31,7 +31,7 @@ def used(text: str) -> None:
             assert fault.problem
         return
     to_machine(settings)
-    to_tape(settings)
+    to_tapes(settings)
     to_steps(settings)
     assert to_banks(settings)
 

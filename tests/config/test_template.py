@@ -36,6 +36,6 @@ def test_a_config_says_what_was_given(name: str, tones: list[dict[str, float]], 
         render({"machine": {"name": name, "tracks": 3}, "tape": {"tones": tones}}, opening), Path("studio.toml")
     )
     assert settings.machine.name == name
-    assert [(tone.hz, tone.level_db) for tone in settings.tape.tones] == [
+    assert [(tone.hz, tone.level_db) for tone in settings.tapes[0].tones] == [
         (tone["hz"], tone.get("level_db", 0.0)) for tone in tones
     ]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bridge.config.convert import to_machine, to_tape
+from bridge.config.convert import to_machine, to_tapes
 from bridge.config.load import loads
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.engine import Engine
@@ -68,7 +68,7 @@ def performed(manner: Manner, seed: int) -> tuple[Recorder, Performance]:
     """A recorder with all that happens to it, and the truth of that."""
     recorder = Recorder(
         to_machine(SETTINGS),
-        to_tape(SETTINGS),
+        to_tapes(SETTINGS)[0],
         CONDITION,
         seed=seed,
         sample_rate_hz=RATE_HZ,

@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -21,6 +22,10 @@ from bridge.procedure.commands import (
 )
 from bridge.procedure.setup import Place
 from bridge.procedure.steps import Step
+from bridge.procedure.tapes import Tapes
+from bridge.tape.calibration_tape import CalibrationTape
+from bridge.tape.calibration_tape import Tone as TapeTone
+from bridge.tape.equalization import Equalization
 from tests.procedure.studio import BIAS, HIGH, LEVEL, SLOW, Studio, setup
 
 
@@ -611,6 +616,60 @@ def test_two_speeds_are_two_rounds() -> None:
     assert studio.step == 4
     assert {trim.speed_ips for trim in studio.trims} == {15.0, 7.5}
     assert 3 not in studio.missing
+
+
+def test_at_another_speed_it_is_said_what_has_to_be_done_by_hand() -> None:
+    slow_bias = Step("bias", 5000.0, 7.5, -10.0, 0.5)
+    studio = begun(steps=(LEVEL, HIGH, SLOW, BIAS, slow_bias))
+    studio.done(GoToStep(2))
+    assert not [text for text in studio.told if "now" in text]
+    studio.done(NextStep())
+    assert studio.told[-1] == "7.5 in/s now: set speed and equalization; keep every track safe"
+    studio.done(GoToStep(4))
+    assert studio.told[-1] == "15 in/s now: set speed and equalization; no calibration tape on the machine"
+    studio.done(GoToStep(5))
+    assert studio.told[-1] == "7.5 in/s now: set speed and equalization; no calibration tape on the machine"
+
+
+def test_with_a_tape_for_each_speed_it_is_said_that_it_changes() -> None:
+    slow = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), (TapeTone(500),))
+    house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000)))
+    tapes = Tapes(((house, 15.0), (slow, 7.5)), (15.0, 7.5))
+    studio = Studio(replace(setup((LEVEL, SLOW, BIAS)), tapes=tapes))
+    changed = "change the calibration tape, set speed and equalization; keep every track safe"
+    studio.done(GoToStep(2))
+    assert studio.told[-1] == f"7.5 in/s now: {changed}"
+    studio.done(GoToStep(3))
+    studio.done(GoToStep(2))
+    assert studio.told[-1] == f"7.5 in/s now: {changed}"
+
+
+def test_what_is_missing_or_not_logged_is_named_with_its_speed() -> None:
+    same_at_7 = replace(LEVEL, speed_ips=7.5)
+    studio = begun(steps=(LEVEL, same_at_7))
+    assert [str(one) for one in studio.calibration.missing()] == [
+        "step 1, 15 in/s: track 1-4",
+        "step 2, 7.5 in/s: track 1-4",
+    ]
+    studio.done(Hold(True))
+    studio.turn(2, 1.0)
+    studio.play_on(9.0)
+    studio.done(Hold(False))
+    assert studio.calibration.unlogged == "repro level 2, 15 in/s"
+
+
+def test_a_trim_at_one_speed_is_none_at_the_other() -> None:
+    studio = begun({1: 0.8}, steps=(LEVEL, HIGH, replace(LEVEL, speed_ips=30.0), replace(HIGH, speed_ips=30.0)))
+    studio.trim(1)
+    assert studio.missing == {1: (2, 3, 4), 2: (1, 2, 3, 4), 3: (1, 2, 3, 4), 4: (1, 2, 3, 4)}
+    studio.play(HIGH, 3.0)
+    assert studio.step == 2
+    studio.play(LEVEL, 3.0)
+    assert studio.step == 1
+    studio.done(GoToStep(3))
+    studio.play_on(3.0)
+    assert studio.step == 3
+    assert 1 in studio.missing[3]
 
 
 def test_bias_is_logged_below_its_peak_and_never_judged() -> None:

@@ -199,3 +199,66 @@ def test_any_tape_makes_a_plan_whose_targets_add_up(tones, tape_ips, machine_ips
     for step in steps:
         assert math.fsum(step.target_terms_db.values()) == pytest.approx(step.target_vu, abs=1e-9)
         assert "tone_missing" not in [warning.code for warning in step.target_warnings]
+
+
+IEC2_30 = Equalization.named("iec2", 30)
+FAST = CalibrationTape(355.0, 30, IEC2_30, (Tone(1000), Tone(16000), Tone(50)), name="Fast one")
+SLOW = CalibrationTape(250.0, 15, IEC1_15, THREE_TONES, name="Slow one")
+
+
+def test_with_two_tapes_both_are_played_before_anything_records():
+    # Common practice, no source: a calibration tape that is erased cannot be had again.
+    steps = generate_steps(EIGHT, SLOW, FAST)
+    played = ["repro level", "repro high", "repro low", "sync level", "sync high", "sync low"]
+    recorded = ["bias", "record level", "record high", "record low"]
+    assert [(step.speed_ips, step.adjustment) for step in steps] == [
+        *((15, name) for name in played), *((30, name) for name in played),
+        *((15, name) for name in recorded), *((30, name) for name in recorded),
+    ]  # fmt: skip
+    # The order of the speeds is that of the tapes.
+    assert [step.speed_ips for step in generate_steps(EIGHT, FAST, SLOW)][::6] == [30, 15, 30, 15]
+
+
+def test_each_speed_has_the_tones_and_targets_of_its_own_tape():
+    steps = generate_steps(EIGHT, SLOW, FAST)
+    for at, made in ((15, SLOW), (30, FAST)):
+        alone = generate_steps(EIGHT, made)
+        assert [step for step in steps if step.speed_ips == at] == list(alone)
+        assert [step.target_uncertainty_db for step in steps if step.speed_ips == at] == [
+            step.target_uncertainty_db for step in alone
+        ]
+
+
+def test_between_two_speeds_the_tape_is_changed_with_every_track_safe():
+    steps = generate_steps(EIGHT, SLOW, FAST)
+    first, second = (next(step for step in steps if step.speed_ips == at) for at in (15, 30))
+    assert '15 in/s, "Slow one"' in first.advice[0]
+    assert "35 µs" in first.advice[0]
+    change = second.advice[0]
+    assert change.index('off the calibration tape for 15 in/s, "Slow one"') < change.index("set the machine to 30 in/s")
+    assert (
+        change.index("17.5 µs")
+        < change.index("every track is safe")
+        < change.index("thread the calibration tape for 30")
+    )
+    assert "once for all speeds" in second.advice[1]
+    assert "what was set at 15 in/s" in second.advice[1]
+    biases = [step for step in steps if step.adjustment == "bias"]
+    assert biases[0].advice[0].startswith("Take the calibration tape off")
+    assert "Set the machine to 15 in/s" in biases[0].advice[1]
+    assert "set the machine to 30 in/s" in biases[1].advice[0]
+    assert "No calibration tape may be threaded again before every track is safe" in biases[1].advice[0]
+    assert not [step for step in steps if any("start again" in text for text in step.advice)]
+
+
+def test_the_azimuth_of_a_head_is_set_once():
+    # One head, one azimuth: common practice, no source.
+    high = [step for step in generate_steps(EIGHT, SLOW, FAST) if step.adjustment == "repro high"]
+    assert "turn the azimuth" in high[0].advice[0]
+    assert "only look at it here" in high[1].advice[0]
+
+
+def test_a_third_speed_without_a_tape_is_said():
+    speeds = (*EIGHT.speeds, Speed(7.5, Equalization.named("iec1", 7.5)))
+    steps = generate_steps(Machine("m", 8, 320.0, 1.778, 3.302, speeds), SLOW, FAST)
+    assert "For 7.5 in/s, start again with a tape made for that speed." in steps[-1].advice

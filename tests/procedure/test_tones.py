@@ -9,8 +9,12 @@ import pytest
 
 from bridge.procedure.following import StepFollowed, StepFollower, StepKept, ToneFitsNoStep
 from bridge.procedure.steps import Step
+from bridge.procedure.tapes import Tapes
 from bridge.procedure.tones import Tone, ToneEnded, ToneStarted, ToneWatch
-from bridge.tape.machine import Adjustment
+from bridge.tape.calibration_tape import CalibrationTape
+from bridge.tape.calibration_tape import Tone as TapeTone
+from bridge.tape.equalization import Equalization
+from bridge.tape.machine import Adjustment, Machine, Speed
 
 PLAN_HZ = (1000.0, 10_000.0, 100.0, 15_000.0, 16_000.0)
 
@@ -237,3 +241,67 @@ def test_a_step_that_is_not_there_is_refused(index: int) -> None:
         StepFollower(STEPS).choose(index)
     with pytest.raises(ValueError, match="no step"):
         StepFollower(STEPS, index)
+
+
+def both_speeds() -> tuple[Step, ...]:
+    """The plan of two tapes that have the same tones."""
+    names: tuple[tuple[Adjustment, float], ...] = (("repro level", 1000.0), ("repro high", 10_000.0))
+    sync: tuple[tuple[Adjustment, float], ...] = (("sync level", 1000.0), ("sync high", 10_000.0))
+    played = [step(name, hz, ips) for ips in (15.0, 30.0) for name, hz in (*names, *sync)]
+    return (*played, step("bias", 10_000.0), step("bias", 20_000.0, 30.0))
+
+
+def two_tapes(*more: TapeTone) -> Tapes:
+    slow = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000), *more))
+    fast = CalibrationTape(320.0, 30, Equalization.named("iec2", 30), (TapeTone(1000), TapeTone(10_000)))
+    speeds = (Speed(15, slow.equalization), Speed(30, fast.equalization))
+    return Tapes.on(Machine("m", 8, 320.0, speeds=speeds), (slow, fast))
+
+
+def test_a_tone_that_both_speeds_want_stays_at_the_chosen_one() -> None:
+    follower = StepFollower(both_speeds(), 0, two_tapes())
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+    assert follower.follow(sounding(1000.0)) == StepFollowed(0)
+    follower.choose(3)
+    assert follower.follow(sounding(10_000.0)) == StepKept(3)
+    assert follower.follow(sounding(1000.0)) == StepFollowed(2)
+    # `next` behind the last step of one speed leads to the other tape; from there on its tones do.
+    follower.choose(3)
+    follower.choose(4)
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(5)
+    assert follower.follow(sounding(1000.0)) == StepFollowed(4)
+
+
+# A tape at twice its speed is heard an octave higher, at half of it an octave lower.
+@pytest.mark.parametrize(
+    ("chosen", "hz", "said"),
+    [
+        (0, 2000.0, "2000 Hz may be 1000 Hz of a tape for 15 in/s at 30 in/s"),
+        (4, 2000.0, "2000 Hz may be 1000 Hz of a tape for 15 in/s at 30 in/s"),
+        (4, 500.0, "500 Hz may be 1000 Hz of a tape for 30 in/s at 15 in/s"),
+        # 20 kHz is the bias tone at 30 in/s: nobody with a calibration tape on is led there.
+        (1, 20_000.0, "20000 Hz may be 10000 Hz of a tape for 15 in/s at 30 in/s"),
+    ],
+)
+def test_a_tape_at_a_wrong_speed_is_said_and_not_followed(chosen: int, hz: float, said: str) -> None:
+    follower = StepFollower(both_speeds(), chosen, two_tapes())
+    nominal = 20_000.0 if hz == 20_000.0 else None
+    outcome = follower.follow(Tone(hz * 1.001, nominal, (), math.nan, 0.0))
+    assert isinstance(outcome, ToneFitsNoStep)
+    assert outcome.reason.replace(f"{hz * 1.001:.0f}", f"{hz:.0f}", 1).startswith(said)
+    assert "look at the speed and at the tape" in outcome.reason
+    assert follower.index == chosen
+
+
+def test_a_tone_that_the_tape_of_the_chosen_speed_has_is_not_called_a_wrong_speed() -> None:
+    follower = StepFollower(both_speeds(), 0, two_tapes(TapeTone(2000)))
+    other = follower.follow(Tone(2000.0, 2000.0, (2000.0,), 0.0, 0.0))
+    assert isinstance(other, ToneFitsNoStep)
+    assert other.reason == "no step wants a tone of 2000 Hz"
+
+
+def test_on_the_record_side_no_tape_is_suspected() -> None:
+    follower = StepFollower(both_speeds(), 8, two_tapes())
+    other = follower.follow(Tone(2000.0, None, (), math.nan, 0.0))
+    assert isinstance(other, ToneFitsNoStep)
+    assert other.reason == "no step wants a tone of 2000 Hz"

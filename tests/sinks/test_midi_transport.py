@@ -56,13 +56,13 @@ class Tape:
 def test_a_tone_that_was_heard_from_its_beginning_is_known() -> None:
     tape = Tape()
     tape.play(0.0, 50.0)
-    heard = tape.transport.position(1000.0)
+    heard = tape.transport.position(1000.0, 15.0)
     assert heard is not None
     assert abs(heard.position_s - 10.0) <= 0.08
-    later = tape.transport.position(10_000.0)
+    later = tape.transport.position(10_000.0, 15.0)
     assert later is not None
     assert abs(later.position_s - 45.0) <= 0.08
-    assert tape.transport.position(100.0) is None
+    assert tape.transport.position(100.0, 15.0) is None
     assert tape.transport.act("to tone") is None
     # Locate with its target: 25 frames a second are rate 1, so the hours begin with 20 (MMC 1.0, standard time code).
     assert len(tape.sent) == 1
@@ -72,11 +72,11 @@ def test_a_tone_that_was_heard_from_its_beginning_is_known() -> None:
 def test_where_play_began_is_not_where_the_tone_begins() -> None:
     tape = Tape()
     tape.play(20.0, 30.0)
-    assert tape.transport.position(1000.0) is None
+    assert tape.transport.position(1000.0, 15.0) is None
     assert "is not known" in (tape.transport.act("to tone") or "")
     tape.play(0.0, 5.0, step_hz=1000.0)
     tape.play(9.0, 15.0)
-    known = tape.transport.position(1000.0)
+    known = tape.transport.position(1000.0, 15.0)
     assert known is not None
     assert abs(known.position_s - 10.0) <= 0.08
     assert tape.sent == []
@@ -133,9 +133,9 @@ def test_a_tone_during_which_the_time_code_jumps_is_not_learned() -> None:
         tape.show(1, 1000.0, *((1000.0, tone_s) if tone_s > 0 else ()))
         tape.at_s += 100.0 if tick == 50 else 0.04
         tape.now_s += 0.04
-    assert tape.transport.position(1000.0) is None
+    assert tape.transport.position(1000.0, 15.0) is None
     tape.play(0.0, 15.0)
-    known = tape.transport.position(1000.0)
+    known = tape.transport.position(1000.0, 15.0)
     assert known is not None
     assert abs(known.position_s - 10.0) <= 0.08
 

@@ -10,7 +10,7 @@ import soundfile
 
 from bridge.simulation.condition import Condition
 from bridge.source.block import Block, Source
-from bridge.source.simulated import Simulated, practice_recorder, voices
+from bridge.source.simulated import Simulated, practice_recorders, voices
 from bridge.tape.calibration_tape import CalibrationTape, Tone
 from bridge.tape.equalization import Equalization
 from bridge.tape.machine import Machine, Speed
@@ -24,8 +24,8 @@ TAPE = CalibrationTape(320.0, 15.0, CURVE, TONES, fringing_compensated=True)
 
 
 def made(condition: Condition | None = None, **arguments: object) -> Simulated:
-    recorder = practice_recorder(
-        MACHINE, TAPE, sample_rate_hz=RATE_HZ, reference_dbfs=-18.0, seed=5, condition=condition or Condition()
+    (recorder,) = practice_recorders(
+        MACHINE, (TAPE,), sample_rate_hz=RATE_HZ, reference_dbfs=-18.0, seed=5, condition=condition or Condition()
     )
     return Simulated(recorder, **{"real_time": False, **arguments})  # type: ignore[arg-type]
 
@@ -209,3 +209,73 @@ def test_where_the_trimmers_stand_is_told_as_they_are_turned(perfect: Simulated)
     assert after[1] == pytest.approx(before[1] + 0.1, abs=1e-9)
     assert perfect.trimmers("repro high", (1, 2)) == other
     assert perfect.trimmers("bias", (1, 2)) == ()
+
+
+FAST_CURVE = Equalization("iec2", 17.5, 0.0)
+BOTH = Machine("Invented eight-track", 8, 320.0, 1.78, 3.3, (Speed(15.0, CURVE), Speed(30.0, FAST_CURVE)))
+FAST_TAPE = CalibrationTape(250.0, 30.0, FAST_CURVE, (Tone(1000.0, 0.0, 6.0),), fringing_compensated=True)
+TONES_APART = CalibrationTape(320.0, 15.0, CURVE, (Tone(10_000.0, -10.0, 20.0),), fringing_compensated=True)
+
+
+def with_tapes(*tapes: CalibrationTape, condition: Condition | None = None) -> Simulated:
+    recorders = practice_recorders(
+        BOTH, tapes, sample_rate_hz=RATE_HZ, reference_dbfs=-18.0, seed=5, condition=condition
+    )
+    source = Simulated(*recorders, real_time=False)
+    source.start()
+    return source
+
+
+def tone_db(source: Simulated, hz: float) -> np.ndarray:
+    """Level of each track while the tone plays, dBFS."""
+    source.tape_to_tone(hz)
+    at_s = read_to(source, 0.1)[-1].end_frame / RATE_HZ
+    blocks = read_to(source, at_s + 6.5)
+    return level_db(np.concatenate([block.samples for block in blocks])[-RATE_HZ:])
+
+
+def test_the_tape_of_the_step_plays_at_its_speed() -> None:
+    source = with_tapes(TAPE, FAST_TAPE, condition=Condition.perfect())
+    assert "at 15 and 30 in/s" in source.description
+    # A perfect machine of 320 nWb/m reads 0 VU of a tape of 320, and 20 lg(250/320) of one of 250; 0 VU is -18 dBFS.
+    assert tone_db(source, 1000.0) == pytest.approx(np.full(8, -18.0), abs=0.02)
+    source.thread(30.0, 1000.0)
+    assert tone_db(source, 1000.0) == pytest.approx(np.full(8, -18.0 - 2.144), abs=0.02)
+    source.thread(15.0, 1000.0)
+    assert tone_db(source, 1000.0) == pytest.approx(np.full(8, -18.0), abs=0.02)
+    source.stop()
+
+
+def test_each_speed_has_trimmers_of_its_own() -> None:
+    source = with_tapes(TAPE, FAST_TAPE)
+    slow = source.trimmers("repro level", range(1, 9))
+    source.thread(30.0, 1000.0)
+    fast = source.trimmers("repro level", range(1, 9))
+    assert not set(slow) & set(fast)
+    source.turn(3, "repro level", 0.2)
+    read_to(source, 1.0)
+    turned = source.trimmers("repro level", range(1, 9))
+    assert turned[2] == pytest.approx(fast[2] + 0.2, abs=1e-9)
+    source.thread(15.0, 1000.0)
+    assert source.trimmers("repro level", range(1, 9)) == slow
+    source.stop()
+
+
+def test_two_tapes_of_one_speed_are_played_on_the_same_machine() -> None:
+    source = with_tapes(TAPE, TONES_APART)
+    source.turn(3, "repro level", 0.2)
+    read_to(source, 1.0)
+    before = source.trimmers("repro level", range(1, 9))
+    source.thread(15.0, 10_000.0, -10.0)
+    assert source.trimmers("repro level", range(1, 9)) == before
+    source.stop()
+
+
+def test_another_tape_is_heard_on_the_path_that_is_switched() -> None:
+    source = with_tapes(TAPE, FAST_TAPE)
+    source.select_path("input")
+    source.thread(30.0, 1000.0)
+    assert tone_db(source, 1000.0).max() < -90.0
+    source.select_path("sync")
+    assert tone_db(source, 1000.0).min() > -40.0
+    source.stop()

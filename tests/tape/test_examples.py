@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 import bridge.tape
-from bridge.config.convert import to_machine, to_tape
+from bridge.config.convert import to_machine, to_tapes
 from bridge.config.load import load
 from bridge.procedure.plan import generate_steps
 from bridge.tape.calibration_tape import CalibrationTape, Tone
@@ -56,7 +56,7 @@ def test_a_config_takes_a_machine_in(file, tmp_path):
 def test_a_config_takes_a_tape_in(file, tmp_path):
     config = tmp_path / "config.toml"
     config.write_text(f"[machine]\nname = 'house'\ntracks = 2\n[tape]\nuse = '{file}'\n", encoding="utf-8")
-    assert to_tape(load(config)) == load_tape(file)
+    assert to_tapes(load(config)) == (load_tape(file),)
 
 
 @pytest.mark.parametrize(

@@ -24,12 +24,15 @@ export class StepLine {
       this.say([this.app.setup.machine.name]);
       return;
     }
-    put(this.name, `${adjustment} · ${hzText(tone_hz)}`);
+    const speed = `${Number(speed_ips.toPrecision(3))} in/s`;
+    // Where there are several, the wrong one costs all that is trimmed at it: it is read from as far as the tone is.
+    const isOneOfSeveral = this.app.setup.steps.some((step) => step.speed_ips !== this.app.setup.steps[0].speed_ips);
+    put(this.name, [adjustment, hzText(tone_hz), ...(isOneOfSeveral ? [speed] : [])].join(" · "));
     const sure = uncertainty_db > 0 ? ` ± ${uncertainty_db.toFixed(2)}` : "";
     const target = isBias(frame.step)
       ? ["to its peak, then the data sheet's drop"]
       : [`target ${fixedText(target_vu)}${sure} VU`, `tolerance ${Number(tolerance_db.toPrecision(2))} dB`];
-    this.say([...target, `${Number(speed_ips.toPrecision(3))} in/s`, `step ${number} of ${count}`]);
+    this.say([...target, ...(isOneOfSeveral ? [] : [speed]), `step ${number} of ${count}`]);
   }
 
   say(facts) {
@@ -71,7 +74,7 @@ export class StatusLine {
     const onTape = step?.on_tape;
     if (!step || step.records) return step ? "tone from the generator" : "";
     if (!onTape) return "not on the calibration tape";
-    const place = `tone ${onTape.number} of ${this.app.setup.tape.tones}`;
+    const place = `tone ${onTape.number} of ${onTape.of}`;
     if (!(frame.tone.hz > 0) || isOther) return `waits for ${place}`;
     const left = onTape.seconds - frame.tone.s;
     return left >= 0 ? `${place} · ${timeText(left)} left` : `${place} · played ${timeText(frame.tone.s)}`;

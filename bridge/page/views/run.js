@@ -121,9 +121,10 @@ function practiceSummary(app) {
   const within = (trim) => `${sizeText(trim.as_left_db, trim.resolution_db)} dB`;
   const seconds = trims.map((trim) => trim.seconds).sort((one, other) => one - other);
   const middle = (values) => values[Math.floor(values.length / 2)];
+  const isOneOfSeveral = app.setup.steps.some((step) => step.speed_ips !== app.setup.steps[0].speed_ips);
   const head = ["Step", "Track", "Was off by", "Came within", "Took"];
   const rows = trims.map((trim) => element("tr", { "data-practice": trim.id },
-    element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}`),
+    element("td", {}, `${trim.adjustment}, ${hzText(trim.tone_hz)}${isOneOfSeveral ? `, ${trim.speed_ips} in/s` : ""}`),
     element("td", { "data-name": "track" }, String(trim.track)),
     element("td", { class: "number", "data-name": "was off by" }, trim.as_found_db === null ? "?" : `${sizeText(trim.as_found_db, trim.resolution_db)} dB`),
     element("td", { class: "number", "data-name": "came within" }, trim.within_tolerance === null ? "–" : `${within(trim)} ${trim.within_tolerance ? "✓" : "!"}`),

@@ -1,0 +1,82 @@
+"""The calibration tapes at the machine: a tone that fits no step goes in; which tape may run at a wrong speed, out.
+
+A tape at twice its speed is heard an octave higher, all of it. One tone tells that only where no tape of the speed that
+the person has chosen has it; so it is said, and nothing follows it.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final, Self
+
+from bridge.procedure.steps import Step
+from bridge.tape.calibration_tape import SAME_TONE, CalibrationTape, tape_for
+from bridge.tape.machine import RECORD_SIDE, Machine
+from bridge.tape.targets import default_speed_ips
+from bridge.tape.wavelength import same_speed
+
+
+@dataclass(frozen=True, slots=True)
+class Tapes:
+    """The calibration tapes of a calibration, each with the speed that it serves, and all speeds of the machine."""
+
+    serving: tuple[tuple[CalibrationTape, float], ...] = ()
+    speeds_ips: tuple[float, ...] = ()
+
+    @classmethod
+    def on(cls, machine: Machine, tapes: Sequence[CalibrationTape]) -> Self:
+        """Return the tapes on a machine."""
+        serving = tuple((tape, default_speed_ips(machine, tape)) for tape in tapes)
+        return cls(serving, tuple(speed.ips for speed in machine.speeds))
+
+    @property
+    def tones_hz(self) -> tuple[float, ...]:
+        """The tones as heard at the speed that each tape serves."""
+        return tuple(tone.hz for tape, speed_ips in self.serving for tone in tape.tones_played_at(speed_ips))
+
+    def are_changed(self, before: Step, step: Step) -> bool:
+        """Return whether another tape has to be threaded from one step to the next."""
+        tapes = [tape for tape, _ in self.serving]
+        if not tapes or step.adjustment in RECORD_SIDE:
+            return False
+        if before.adjustment in RECORD_SIDE:
+            return True
+        of_step, of_before = (
+            tape_for(tapes, one.speed_ips, one.tone_hz, one.target_terms_db.get("tape_level")) for one in (step, before)
+        )
+        return of_step is not of_before
+
+    def wrong_speed(self, hz: float, chosen_ips: float) -> str:
+        """Return which tone of a tape may be heard at which wrong speed, one line; empty when none is.
+
+        Parameters
+        ----------
+        hz : float
+            As measured.
+        chosen_ips : float
+            The speed at which the machine should run now.
+        """
+        chosen = [tape for tape, speed_ips in self.serving if same_speed(speed_ips, chosen_ips)]
+        if any(tape.tones_heard(hz, chosen_ips) for tape in chosen):
+            return ""
+        found = sorted(self._misplayed(hz), key=lambda one: (one[1] != chosen_ips, one[2] != chosen_ips))
+        if not found:
+            return ""
+        label_hz, made_for_ips, played_ips = found[0]
+        return (
+            f"{hz:.0f} Hz may be {label_hz:g} Hz of a tape for {made_for_ips:g} in/s at {played_ips:g} in/s:"
+            " look at the speed and at the tape"
+        )
+
+    def _misplayed(self, hz: float) -> Iterator[tuple[float, float, float]]:
+        """Yield tones that are heard so at a speed that their tape does not serve: label, its speed, this speed."""
+        for tape, serves_ips in self.serving:
+            for speed_ips in self.speeds_ips:
+                if same_speed(speed_ips, serves_ips):
+                    continue
+                faster = speed_ips / tape.speed_ips
+                for tone in tape.tones:
+                    if abs(tone.hz * faster - hz) <= SAME_TONE * hz:
+                        yield tone.hz, tape.speed_ips, speed_ips
+
+
+NO_TAPES: Final = Tapes()
