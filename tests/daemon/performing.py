@@ -18,6 +18,7 @@ from bridge.daemon.setup import setup_of
 from bridge.log.calibrations import Opening, Resumption
 from bridge.metering.levels import Levels
 from bridge.procedure.commands import Command
+from bridge.procedure.setup import Setup
 from bridge.readings import Frame, Trim
 from bridge.simulation.calibration import Manner, Performance, Task, perform
 from bridge.simulation.condition import Condition
@@ -146,7 +147,15 @@ def _over(level_db: np.ndarray, updates: int) -> np.ndarray:
 class Daemon:
     """An engine with a log on disk, as it runs in the daemon, but in this thread and as fast as it goes."""
 
-    def __init__(self, path: Path, *, at_ns: int | None = None, fresh: bool = False) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        at_ns: int | None = None,
+        fresh: bool = False,
+        setup: Setup = SETUP,
+        config: str = CONFIG,
+    ) -> None:
         self.trims: list[tuple[str, Trim]] = []
         self.frames = 0
         self.newest: Frame | None = None
@@ -155,9 +164,9 @@ class Daemon:
         self.began_ns = time.time_ns() if at_ns is None else at_ns
         self.log = LogWriter(path)
         self.resumption: Resumption | None = self.log.start(
-            Opening(SETUP.machine, CONFIG, SETUP.steps, self.began_ns, fresh=fresh)
+            Opening(setup.machine, config, setup.steps, self.began_ns, fresh=fresh)
         )
-        self.engine = Engine(SETUP, 5.0, [self], self._inbox, log=self.log)
+        self.engine = Engine(setup, 5.0, [self], self._inbox, log=self.log)
         if self.resumption is not None:
             self.engine.resume(self.resumption)
 

@@ -272,7 +272,7 @@ def test_two_tapes_of_one_speed_are_played_on_the_same_machine() -> None:
 
 
 def test_another_tape_is_heard_on_the_path_that_is_switched() -> None:
-    source = with_tapes(TAPE, FAST_TAPE)
+    source = with_tapes(TAPE, FAST_TAPE, condition=Condition.perfect())
     source.select_path("input")
     source.thread(30.0, 1000.0)
     assert tone_db(source, 1000.0).max() < -90.0
