@@ -94,7 +94,8 @@ class Frame:
     `bridge.procedure.judgement` calls right. ``next_track`` comes next, 0 when none does, as
     `bridge.procedure.succession` says; ``waiting_tracks`` only wait to be logged by themselves. ``trimmers`` is for
     practice: where the trimmers of the step stand on the simulated recorder, shares of their travel in the order of the
-    readings; empty on a real machine.
+    readings; empty on a real machine. ``follows`` is whether the tape may lead to another step; while it is held it
+    does not, whatever this says.
     """
 
     position_s: float
@@ -113,6 +114,7 @@ class Frame:
     waiting_tracks: tuple[int, ...] = ()
     right_tracks: tuple[int, ...] = ()
     trimmers: tuple[float, ...] = ()
+    follows: bool = True
 
     @property
     def waiting_text(self) -> str:

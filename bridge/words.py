@@ -35,3 +35,4 @@ STATES: Final[dict[State, str]] = {
 """What a track is doing; OSC has its own fixed words."""
 
 HELD: Final = "held: nothing logs itself"
+STAYS: Final = "following is off"

@@ -10,7 +10,7 @@ from bridge.config.load import loads
 from bridge.daemon.setup import setup_of
 from bridge.readings import Frame, Health, Reading, StepReading
 from bridge.sinks.tablet.setup import setup_document
-from bridge.words import HELD, STATES, WAYS
+from bridge.words import HELD, STATES, STAYS, WAYS
 
 BRIDGE = Path(__file__).parents[1] / "bridge"
 
@@ -38,8 +38,9 @@ def test_the_page_is_given_the_words_and_holds_none_of_its_own(tmp_path: Path) -
         "ways": {sign: {"said": way.said, "turn": way.turn} for sign, way in WAYS.items()},
         "states": STATES,
         "held": HELD,
+        "stays": STAYS,
     }
-    own = [HELD, *(way.said for way in WAYS.values()), "turn up", "turn down", "turning", "clipping"]
+    own = [HELD, STAYS, *(way.said for way in WAYS.values()), "turn up", "turn down", "turning", "clipping"]
     assert [(name, word) for name, code in page_code() for word in own if f'"{word}"' in code] == []
 
 

@@ -152,9 +152,9 @@ def init(
 def learn(config: ConfigArgument = Path(CONFIG_NAME)) -> None:
     """Bind a MIDI switch, pad or controller by playing it.
 
-    It can do: next, back, repeat, step, bank, focus, hold, go on, hold or go on, log, undo, reinstate, note, confirm,
-    take back, finish; with [midi] machine_control also tape stop, tape play and tape to tone; with the simulated
-    recorder also practice turn, practice tone and practice path.
+    It can do: next, back, repeat, step, bank, focus, hold, go on, hold or go on, follow, stay, follow or stay, log,
+    undo, reinstate, note, confirm, take back, finish; with [midi] machine_control also tape stop, tape play and tape to
+    tone; with the simulated recorder also practice turn, practice tone and practice path.
 
     It changes the config file: the binding is added when all is answered, and the file as it was is kept beside it.
     Ctrl-C quits before that, and writes nothing.

@@ -16,7 +16,7 @@ from rich.text import Text
 from bridge.cli.figures import counted, found_of, left_of, signed
 from bridge.cli.track_blocks import track_lines
 from bridge.readings import Frame, StepReading, Trim
-from bridge.words import HELD
+from bridge.words import HELD, STAYS
 
 MESSAGES: Final = 8
 """Most messages that are shown, where there is room."""
@@ -115,8 +115,10 @@ def headline(frame: Frame) -> str:
     """Return step, tone, bank and what holds the procedure, as one line."""
     tone = f"tone {frame.tone_hz:.1f} Hz" if frame.tone_hz else "no tone"
     held = ", held" if frame.held else ""
+    # What stands last is cut first.
+    stays = "" if frame.follows else f"{STAYS}; "
     lacking = f", missing: track {frame.step.missing_text}" if frame.step.missing else ""
-    return f"{step_line(frame.step)}{lacking}   {tone}   bank {frame.bank}{held}   {clock(frame.position_s)}"
+    return f"{stays}{step_line(frame.step)}{lacking}   {tone}   bank {frame.bank}{held}   {clock(frame.position_s)}"
 
 
 def step_line(step: StepReading) -> str:
@@ -170,6 +172,7 @@ class Lines:
         self._tone = -1
         self._source = ""
         self._held = False
+        self._follows = True
 
     def publish(self, frame: Frame, now_s: float) -> None:  # noqa: ARG002 - only what changed is written
         """Write what has changed since the frame before."""
@@ -186,6 +189,13 @@ class Lines:
         if frame.held != self._held:
             self._held = frame.held
             self.say(HELD if self._held else "no longer held: trims log themselves again")
+        if frame.follows != self._follows:
+            self._follows = frame.follows
+            self.say(
+                "following is on: the tape leads to the step of its tone"
+                if self._follows
+                else f"{STAYS}: the step stays, whatever tone plays"
+            )
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - in the order in which it came
         """Write a trim that is in the log."""

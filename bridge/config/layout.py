@@ -12,7 +12,7 @@ from bridge.config.section import Section
 
 Part = Literal["step", "status", "figure", "strip", "tracks", "progress", "commands"]
 CommandName = Literal[
-    "back", "next", "repeat", "step", "path", "bank", "track", "hold", "log", "undo", "note", "sound"
+    "back", "next", "repeat", "step", "path", "bank", "track", "hold", "follow", "log", "undo", "note", "sound"
 ]  # fmt: skip
 View = Literal["trim", "prepare", "run", "log"]
 

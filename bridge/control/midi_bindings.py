@@ -14,6 +14,7 @@ from bridge.procedure.commands import (
     Confirm,
     Finish,
     Focus,
+    Follow,
     GoToStep,
     Hold,
     ListenTo,
@@ -242,6 +243,12 @@ class _Binding:
                 return Hold(False)
             case "hold or go on":
                 return Hold(frame is None or not frame.held)
+            case "follow":
+                return Follow(True)
+            case "stay":
+                return Follow(False)
+            case "follow or stay":
+                return Follow(frame is not None and not frame.follows)
             case "undo":
                 return Withdraw(situation.trim_id) if situation.trim_id else Impossible("no trim was logged yet")
             case "reinstate":

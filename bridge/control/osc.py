@@ -98,6 +98,7 @@ _WISHES: Final[dict[str, Callable[..., Command | SessionWish]]] = {
     "/do/bank": commands.SelectBank,
     "/do/focus": commands.Focus,
     "/do/hold": commands.Hold,
+    "/do/follow": commands.Follow,
     "/do/log": commands.LogNow,
     "/do/undo": commands.Withdraw,
     "/do/reinstate": commands.Reinstate,

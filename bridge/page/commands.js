@@ -13,13 +13,13 @@ const KEYS = {
   ArrowLeft: "back", PageUp: "back",
   ArrowDown: "trackAfter", ArrowUp: "trackBefore",
   r: "repeat", h: "hold", " ": "hold", l: "log", Enter: "log", u: "undo", Backspace: "undo",
-  b: "bank", t: "track", a: "automatic", s: "step", p: "path", n: "note", o: "sound", m: "menu", d: "target", "?": "keys",
+  b: "bank", t: "track", a: "automatic", s: "step", p: "path", n: "note", o: "sound", m: "menu", f: "follow", d: "target", "?": "keys",
 };
 
 const KEY_WORDS = [
   ["→ or Page Down (pedal)", "next step"], ["← or Page Up (pedal)", "step before"],
   ["↓ and ↑", "next track, track before"], ["a", "focus follows the hand again"], ["l or Enter", "log the track now"],
-  ["u or Backspace", "undo"], ["h or Space", "hold, go on"], ["r", "repeat the step"], ["t", "choose a track"],
+  ["u or Backspace", "undo"], ["h or Space", "hold, go on"], ["f", "stay at the step, follow the tape"], ["r", "repeat the step"], ["t", "choose a track"],
   ["b", "choose a bank"], ["s", "choose a step"], ["p", "the same on the other path"], ["n", "write a note"],
   ["d", "target and its terms"], ["o", "sound"], ["m", "menu"], ["Esc", "close"],
 ];
@@ -80,11 +80,12 @@ export class Commands {
       back: ["Back", ""],
       next: ["Next", ""],
       repeat: ["Repeat", "step"],
-      step: ["Step", `${frame.step.number} of ${frame.step.count}`],
+      step: ["Step", this.isStaying ? "stays" : `${frame.step.number} of ${frame.step.count}`],
       path: ["Path", other ? `to ${other.path}` : "one only"],
       bank: ["Bank", `${frame.bank.number} of ${this.app.setup.banks.length}`],
       track: ["Track", frame.focus.track ? `at ${frame.focus.track}` : "follows"],
       hold: [frame.hold.on ? "Go on" : "Hold", ""],
+      follow: [this.isStaying ? "Follow" : "Stay", this.isStaying ? "the tape" : "at the step"],
       log: ["Log now", `track ${focus}`],
       undo: [back ? "Undo:" : "Undo", this.waysBack.wordsOf(back)],
       note: ["Note", ""],
@@ -104,7 +105,7 @@ export class Commands {
       if (name === "undo") this.fitUndo(button, small);
       const isOff = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
       if (button.disabled !== isOff) button.disabled = isOff;
-      const isPressed = { hold: frame.hold.on, sound: this.app.sound.isOn }[name];
+      const isPressed = { hold: frame.hold.on, follow: !this.isStaying, sound: this.app.sound.isOn }[name];
       if (isPressed !== undefined && button.getAttribute("aria-pressed") !== String(isPressed)) button.setAttribute("aria-pressed", isPressed);
     }
   }
@@ -145,6 +146,7 @@ export class Commands {
       case "back": return this.do("step before", "/do/back", "", [], this.backToStep());
       case "repeat": return this.do("repeat step", "/do/repeat", "", []);
       case "hold": return this.do(frame.hold.on ? "go on" : "hold", "/do/hold", frame.hold.on ? "F" : "T", [], [frame.hold.on ? "hold again" : "go on", "/do/hold", frame.hold.on ? "T" : "F"]);
+      case "follow": return this.follow(this.isStaying);
       case "log": return this.do(`log track ${this.app.focusTrack}`, "/do/log", "i", [this.app.focusTrack]);
       case "automatic": return this.focus(0);
       case "trackAfter": return this.focus(this.neighbour(1));
@@ -159,6 +161,18 @@ export class Commands {
   refuse() {
     this.app.say(`not done, the page is not live: ${this.app.link.silence}`, true);
     return false;
+  }
+
+  // Whether the step stays, whatever tone plays.
+  get isStaying() {
+    return this.frame?.follow.on === false;
+  }
+
+  follow(on) {
+    if (on !== this.isStaying) return; // it is so already
+    const [follow, stay] = [["follow the tape", "/do/follow", "T"], ["stay at the step", "/do/follow", "F"]];
+    const [asked, back] = on ? [follow, stay] : [stay, follow];
+    return this.do(...asked, [], back);
   }
 
   neighbour(by) {
@@ -243,8 +257,10 @@ export class Commands {
       if (chosen !== null) this.do(`bank ${chosen}`, "/do/bank", "i", [chosen], [`back to bank ${frame.bank.number}`, "/do/bank", "i", frame.bank.number]);
     } else if (name === "step") {
       const steps = setup.steps.map((step) => ({ label: `${step.number} · ${step.adjustment}`, value: step.number, small: `${hzText(step.tone_hz)}, ${step.speed_ips} in/s`, isNow: step.number === frame.step.number }));
-      const chosen = await sheet.choose("Which step?", steps, "14rem");
-      if (chosen !== null) this.goTo(setup.steps[chosen - 1]);
+      const ways = [{ label: "Follow", value: "follow", small: "the tone that plays", isNow: !this.isStaying }, { label: "Stay", value: "stay", small: "at the step", isNow: this.isStaying }];
+      const chosen = await sheet.choose("Which step?", [...steps, ...ways], "14rem");
+      if (ways.some(({ value }) => value === chosen)) this.follow(chosen === "follow");
+      else if (chosen !== null) this.goTo(setup.steps[chosen - 1]);
     }
   }
 

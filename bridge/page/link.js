@@ -240,7 +240,7 @@ function partsOf(address) {
 }
 
 function frameOf({ seconds, messages }) {
-  const frame = { seconds, tone: {}, step: {}, focus: {}, bank: {}, hold: {}, health: {}, tape: {}, practice: {}, tracks: [] };
+  const frame = { seconds, tone: {}, step: {}, focus: {}, bank: {}, hold: {}, follow: {}, health: {}, tape: {}, practice: {}, tracks: [] };
   const byTrack = new Map();
   for (const [address, value] of messages) {
     const [group, name] = partsOf(address);

@@ -17,6 +17,10 @@ export function openMenu(app) {
   const choice = (label, action, isNow = false) =>
     element("button", { "aria-pressed": isNow ? "true" : "false", onclick: go(action) }, label);
   const parts = [choices(app.layout.views.map((name) => choice(VIEW_WORDS[name], () => app.open(name), name === app.viewName)))];
+  parts.push(element("h3", {}, "When another tone plays"), choices([
+    choice("Follow the tape", () => app.commands.follow(true), !app.commands.isStaying),
+    choice("Stay at the step", () => app.commands.follow(false), app.commands.isStaying),
+  ]));
   if (setup.source === "simulated") parts.push(element("h3", {}, "Practice"), choices([
     choice(app.trimmers?.isOpen ? "Hide the trimmers" : "Show the trimmers", () => app.toggleTrimmers()),
     ...[...new Set(setup.steps.map((step) => step.tone_hz))].map((hz) => choice(`Wind to ${hzText(hz)}`, () => app.commands.do(`wind to ${hzText(hz)}`, "/practice/tone", "f", [hz]))),

@@ -13,6 +13,7 @@ from bridge.procedure.commands import (
     Confirm,
     Finish,
     Focus,
+    Follow,
     GoToStep,
     Hold,
     ListenTo,
@@ -262,6 +263,8 @@ class Calibration:
                 return (self._focus(track),)
             case Hold(on):
                 return (*self._course.on("hold asked" if on else "release asked"), Accepted())
+            case Follow(on):
+                return (*self._course.on("follow asked" if on else "stay asked"), Accepted())
             case LogNow(track):
                 return tuple(self._course.on("log asked", track)) or (Declined(NO_STEPS),)
             case Withdraw(trim_id):

@@ -47,6 +47,13 @@ class Hold:
 
 
 @dataclass(frozen=True, slots=True)
+class Follow:
+    """Let the tape lead to the step of its tone, or stay at the step whatever plays. All else goes on as it is."""
+
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
 class LogNow:
     """Log a track as it stands now."""
 
@@ -129,6 +136,7 @@ Command = (
     | SelectBank
     | Focus
     | Hold
+    | Follow
     | LogNow
     | Withdraw
     | Reinstate

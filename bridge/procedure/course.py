@@ -41,8 +41,10 @@ class Course:
     def __init__(self, setup: Setup, progress: Progress) -> None:
         self._setup = setup
         self._progress = progress
-        self.state: State = "following"
-        """Whether the tape leads, or nothing happens unasked."""
+        self.state: State = "automatic"
+        """Whether all goes by itself, or nothing happens unasked."""
+        self.follows = True
+        """Whether the tape may lead to another step while all goes by itself."""
         self.tracks: TrackLevels | None = None
         """The newest levels of the bank; None while there are none."""
         self.now = Moment(0.0, 0)
@@ -61,6 +63,7 @@ class Course:
         """What watches tone and trimmers; None without steps."""
         if self.watch is not None:
             self.watch.hold(self.state == "held")
+            self.watch.let_follow(self.follows)
         self.tracks = None
         self.visit = self._new_visit()
 
@@ -171,6 +174,10 @@ class Course:
             return [FinishToLog(self.missing())]
         if duty == "patch" and isinstance(subject, int):
             self._patch(subject)
+        elif duty in ("follow", "stay"):
+            self.follows = duty == "follow"
+            if watch is not None:
+                watch.let_follow(self.follows)
         elif watch is None or visit is None:
             return []
         elif duty in ("close acts", "cut acts"):

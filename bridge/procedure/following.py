@@ -37,7 +37,7 @@ class StepFollowed:
 
 @dataclass(frozen=True, slots=True)
 class StepKept:
-    """The tone belongs to the step that is under way already, or the person wants it kept."""
+    """The tone belongs to the step that is under way already, or the person wants that kept."""
 
     index: int
 
@@ -78,6 +78,8 @@ class StepFollower:
         self._held = False
         self._tone_hz: float | None = None
         self._chosen = False
+        self._follows = True
+        self._behind = False
 
     @property
     def index(self) -> int:
@@ -86,12 +88,31 @@ class StepFollower:
 
     @property
     def held(self) -> bool:
-        """Whether following is switched off."""
+        """Whether nothing is followed because all is held."""
         return self._held
 
+    @property
+    def follows(self) -> bool:
+        """Whether a tone may lead to another step, as far as it is not held."""
+        return self._follows
+
+    @property
+    def is_behind(self) -> bool:
+        """Whether the tone that plays now shall be followed, though it began when none was."""
+        return self._behind and not self._held
+
     def hold(self, on: bool) -> None:
-        """Switch following off or on; a tone that is heard meanwhile is not followed afterwards."""
+        """Stop or let go on; a tone that is heard meanwhile is not followed afterwards."""
         self._held = on
+
+    def let_follow(self, on: bool) -> None:
+        """Switch following off or on; switched on, it begins with the tone that plays, whatever was chosen before."""
+        if on and not self._follows:
+            self._chosen = False
+            self._behind = True
+        elif not on:
+            self._behind = False
+        self._follows = on
 
     def choose(self, index: int) -> None:
         """Go to a step because the person says so: it stays until another tone than the present one plays.
@@ -102,6 +123,7 @@ class StepFollower:
             raise ValueError(f"there is no step {index}: they are 0 to {len(self._steps) - 1}")
         self._index = index
         self._chosen = True
+        self._behind = False
 
     def follow(self, tone: Tone) -> Following:
         """Take a tone that has begun; return which step it belongs to."""
@@ -109,25 +131,36 @@ class StepFollower:
         self._tone_hz = tone.hz
         if self._held:
             return StepKept(self._index)
+        self._behind = False
         if self._chosen and not another:
             return StepKept(self._index)
-        wanting = [index for index, step in enumerate(self._steps) if self._wants(step, tone)]
-        here = self._steps[self._index] if self._steps else None
-        if here is None or not wanting:
-            return ToneFitsNoStep(tone, (), self._why(tone, ()))
+        index = self.step_of(tone)
+        if index is None:
+            wanting = tuple(self._wanting(tone))
+            return ToneFitsNoStep(tone, wanting, self._why(tone, wanting))
+        self._chosen = False
+        if not self._follows or index == self._index:
+            return StepKept(self._index)
+        self._index = index
+        return StepFollowed(index)
+
+    def step_of(self, tone: Tone) -> int | None:
+        """Return the step (0…) that a tone belongs to, whether it is followed or not; None when there is none."""
+        if not self._steps:
+            return None
+        here = self._steps[self._index]
         fitting = [
             index
-            for index in wanting
+            for index in self._wanting(tone)
             if round_of(self._steps[index].adjustment) == round_of(here.adjustment)
             and same_speed(self._steps[index].speed_ips, here.speed_ips)
         ]
-        if not fitting:
-            return ToneFitsNoStep(tone, tuple(wanting), self._why(tone, tuple(wanting)))
-        self._chosen = False
-        if self._index in fitting:
-            return StepKept(self._index)
-        self._index = next((index for index in fitting if index > self._index), fitting[-1])
-        return StepFollowed(self._index)
+        if not fitting or self._index in fitting:
+            return self._index if fitting else None
+        return next((index for index in fitting if index > self._index), fitting[-1])
+
+    def _wanting(self, tone: Tone) -> list[int]:
+        return [index for index, step in enumerate(self._steps) if self._wants(step, tone)]
 
     @staticmethod
     def _wants(step: Step, tone: Tone) -> bool:

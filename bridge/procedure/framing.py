@@ -84,6 +84,7 @@ class Framing:
             step=step_read,
             bank=course.bank.number,
             held=course.state == "held",
+            follows=course.follows,
             focus_track=focus,
             readings=read,
             health=health,

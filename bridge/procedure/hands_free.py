@@ -14,7 +14,7 @@ from bridge.procedure.patch import TrackLevels
 from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
 from bridge.procedure.tapes import NO_TAPES, Tapes
-from bridge.procedure.tones import ToneEnded, ToneStarted, ToneWatch
+from bridge.procedure.tones import Tone, ToneEnded, ToneStarted, ToneWatch
 from bridge.procedure.trim_watch import Event, TrimWatch
 from bridge.procedure.visit import on_tone
 from bridge.readings import State
@@ -64,6 +64,10 @@ class HandsFree:
         """Stop following the tape, or go on."""
         self._follower.hold(on)
 
+    def let_follow(self, on: bool) -> None:
+        """Stay at the step whatever plays, or follow the tape, beginning with the tone that plays now."""
+        self._follower.let_follow(on)
+
     @property
     def index(self) -> int:
         """The step under way, from 0."""
@@ -75,6 +79,8 @@ class HandsFree:
         tone, step = self._tones.tone, self._steps[self.index]
         if self._reason or tone is None or on_tone(step, tone.hz):
             return self._reason
+        if not self._follower.follows and (index := self._follower.step_of(tone)) is not None:
+            return f"{tone.hz:.0f} Hz plays: step {index + 1}, {self._steps[index].adjustment}; following is off"
         return f"{tone.hz:.0f} Hz plays, but step {self.index + 1} wants {step.tone_hz:g} Hz"
 
     @property
@@ -93,12 +99,17 @@ class HandsFree:
         for event in self._tones.push(position_s, tracks.tone_hz, tracks.tone_vu, tracks.tone_share, tracks.rms_dbfs):
             match event:
                 case ToneStarted(tone):
-                    following = self._follower.follow(tone)
-                    self._reason = following.reason if isinstance(following, ToneFitsNoStep) else ""
-                    led |= isinstance(following, StepFollowed)
+                    led |= self._take(tone)
                 case ToneEnded():
                     self._reason = ""
+        if self._follower.is_behind and self._tones.tone is not None:
+            led |= self._take(self._tones.tone)
         return led
+
+    def _take(self, tone: Tone) -> bool:
+        following = self._follower.follow(tone)
+        self._reason = following.reason if isinstance(following, ToneFitsNoStep) else ""
+        return isinstance(following, StepFollowed)
 
     def watch(self, position_s: float, step: Step, tracks: TrackLevels) -> tuple[Event, ...]:
         """Look for movement against the target of the step; another tone than the step's counts as none."""

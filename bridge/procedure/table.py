@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
-State = Literal["following", "held"]
-"""Whether the tape leads and trims are logged by themselves, or nothing happens unasked."""
+State = Literal["automatic", "held"]
+"""Whether the tape leads, where it is followed, and trims are logged by themselves, or nothing happens unasked."""
 
 Event = Literal[
     "tape leads on",
@@ -22,6 +22,8 @@ Event = Literal[
     "log asked",
     "hold asked",
     "release asked",
+    "follow asked",
+    "stay asked",
     "finish asked",
     "recording ended",
     "stop asked",
@@ -29,7 +31,8 @@ Event = Literal[
 """What can happen.
 
 The tape leads on when the tone of another step stands; an act is seen when a trimmer was turned and left, and cut when
-the tone or the watching ended before it was left. To stop is to end the daemon, whatever the hands are doing.
+the tone or the watching ended before it was left. To stay is to let no tone lead on. To stop is to end the daemon,
+whatever the hands are doing.
 """
 
 Duty = Literal[
@@ -47,6 +50,8 @@ Duty = Literal[
     "pause",
     "hold",
     "release",
+    "follow",
+    "stay",
     "finish",
 ]
 """What can be done about it.
@@ -68,21 +73,23 @@ class Row:
 
 
 TABLE: Final[Mapping[State, Mapping[Event, Row]]] = {
-    "following": {
-        "tape leads on": Row(("close acts", "verify", "begin"), "following"),
-        "act seen": Row(("log act",), "following"),
-        "act cut": Row(("keep act open",), "following"),
-        "source lost": Row(("pause",), "following"),
-        "step asked": Row(("close acts", "verify", "choose", "begin"), "following"),
-        "repeat asked": Row(("close acts", "verify", "choose", "begin anew"), "following"),
-        "bank asked": Row(("close acts", "verify", "patch", "begin"), "following"),
-        "log asked": Row(("log by hand",), "following"),
+    "automatic": {
+        "tape leads on": Row(("close acts", "verify", "begin"), "automatic"),
+        "act seen": Row(("log act",), "automatic"),
+        "act cut": Row(("keep act open",), "automatic"),
+        "source lost": Row(("pause",), "automatic"),
+        "step asked": Row(("close acts", "verify", "choose", "begin"), "automatic"),
+        "repeat asked": Row(("close acts", "verify", "choose", "begin anew"), "automatic"),
+        "bank asked": Row(("close acts", "verify", "patch", "begin"), "automatic"),
+        "log asked": Row(("log by hand",), "automatic"),
         # What the hand had left before is logged; what it leaves from here on is not.
         "hold asked": Row(("close left acts", "hold"), "held"),
-        "release asked": Row((), "following"),
-        "finish asked": Row(("close acts", "verify", "finish"), "following"),
-        "recording ended": Row(("close acts", "verify"), "following"),
-        "stop asked": Row(("cut acts", "verify"), "following"),
+        "release asked": Row((), "automatic"),
+        "follow asked": Row(("follow",), "automatic"),
+        "stay asked": Row(("stay",), "automatic"),
+        "finish asked": Row(("close acts", "verify", "finish"), "automatic"),
+        "recording ended": Row(("close acts", "verify"), "automatic"),
+        "stop asked": Row(("cut acts", "verify"), "automatic"),
     },
     "held": {
         "tape leads on": Row((), "held"),
@@ -94,7 +101,9 @@ TABLE: Final[Mapping[State, Mapping[Event, Row]]] = {
         "bank asked": Row(("close acts", "patch", "begin"), "held"),
         "log asked": Row(("log by hand",), "held"),
         "hold asked": Row((), "held"),
-        "release asked": Row(("close left acts", "release"), "following"),
+        "release asked": Row(("close left acts", "release"), "automatic"),
+        "follow asked": Row(("follow",), "held"),
+        "stay asked": Row(("stay",), "held"),
         "finish asked": Row(("close acts", "finish"), "held"),
         "recording ended": Row(("close acts",), "held"),
         "stop asked": Row(("cut acts",), "held"),

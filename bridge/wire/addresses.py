@@ -175,6 +175,7 @@ FRAME_ADDRESSES: Final = (
     Address("/focus/next", _TRACK_OR_NONE, "the track that comes next, 0 when none", "next_track"),
     Address("/bank/number", _COUNT, "the bank that is patched to the inputs", "bank"),
     Address("/hold/on", _ON, "whether everything automatic is stopped", "held"),
+    Address("/follow/on", _ON, "whether the tape leads to the step of its tone, while it is not held", "follows"),
     Address("/tape/time", _TAPE_TIME, "where the tape is by its time code; empty when none is heard", "tape_time"),
     Address(
         "/practice/trimmers",
@@ -248,6 +249,7 @@ COMMAND_ADDRESSES: Final = (
     Address("/do/bank", _BANK, "say which bank is patched to the inputs"),
     Address("/do/focus", _TRACK_OR_NONE, "keep the focus on a track; 0 lets it follow the movement"),
     Address("/do/hold", _ON, "stop everything automatic, or let it go on"),
+    Address("/do/follow", _ON, "let the tape lead to the step of its tone, or stay at the step whatever plays"),
     Address("/do/log", _TRACK, "log a track as it stands now"),
     Address("/do/undo", _TRIM_ID, "mark a trim as withdrawn; nothing is ever deleted"),
     Address("/do/reinstate", _TRIM_ID, "let a trim stand again that was withdrawn"),

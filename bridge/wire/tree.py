@@ -55,6 +55,7 @@ CONTAINERS: Final = {
     "/focus": "which track is worked on",
     "/bank": "which tracks are patched",
     "/hold": "whether anything is automatic",
+    "/follow": "whether the tape leads from step to step",
     "/tape": "where the tape is",
     "/health": "what went wrong so far",
     "/trim": "what was logged",

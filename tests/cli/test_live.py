@@ -83,6 +83,15 @@ def test_80_by_24_shows_all_24_tracks_what_is_wrong_and_how_to_stop() -> None:
     assert "20261128-1.12:" in text  # the newest message, where the older ones have no room
 
 
+def test_that_the_tape_is_not_followed_stands_where_nothing_is_cut() -> None:
+    view = LiveView("Saltings two-inch (invented), 24 tracks")
+    view.publish(replace(frame(24), follows=False), 0.0)
+    for columns, rows in ((80, 24), (40, 12)):
+        assert "following is off" in "\n".join(screen(view, columns, rows))
+    view.publish(frame(24), 0.0)
+    assert "following" not in "\n".join(screen(view, 80, 24))
+
+
 def test_screens_that_went_away_are_counted() -> None:
     view = LiveView("Saltings two-inch (invented), 24 tracks")
     view.publish(frame(24, Health(lost_connections=4)), 0.0)

@@ -244,7 +244,7 @@ def practice(ear: Ear, folder: Path, tracks: int = 24) -> tuple[Path, Callable[.
     ), done
 
 
-def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_path: Path) -> None:
+def test_plain_lines_tell_what_is_withdrawn_reinstated_held_and_not_followed(ear: Ear, tmp_path: Path) -> None:
     config, done = practice(ear, tmp_path)
     # Without what is logged: that goes to the other stream.
     with Daemon(config, stderr=subprocess.DEVNULL) as daemon:
@@ -258,6 +258,9 @@ def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_pa
         for on in (True, False):
             assert done("/do/hold", on)
             daemon.until(lambda on=on: ear.value("/hold/on") is on, "the hold is shown")
+        for on in (False, True):
+            assert done("/do/follow", on)
+            daemon.until(lambda on=on: ear.value("/follow/on") is on, "it is shown whether the tape is followed")
     lines = daemon.output.splitlines()
     sender = f"osc 127.0.0.1:{ear.port}"
     wanted = [f"withdrawn {trim_id}, by {sender}", f"reinstated {trim_id}, by {sender}"]
@@ -265,6 +268,10 @@ def test_plain_lines_tell_what_is_withdrawn_reinstated_and_held(ear: Ear, tmp_pa
     assert [line for line in lines if "held" in line] == [
         "held: nothing logs itself", "no longer held: trims log themselves again"
     ]  # fmt: skip
+    assert [line for line in lines if line.startswith("following")] == [
+        "following is off: the step stays, whatever tone plays",
+        "following is on: the tape leads to the step of its tone",
+    ]
 
 
 def test_plain_lines_tell_what_a_finished_calibration_has_come_to(ear: Ear, tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import logging
 import random
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
 
@@ -18,6 +19,7 @@ from bridge.procedure.commands import (
     Confirm,
     Finish,
     Focus,
+    Follow,
     GoToStep,
     Hold,
     ListenTo,
@@ -94,6 +96,9 @@ def bind(**keys: Any) -> str:
         ({"message": "key pressure", "number": 1, "command": "hold"}, "A0 01 7F", Hold(True)),
         ({"message": "song select", "number": 9, "command": "go on"}, "F3 09", Hold(False)),
         ({"message": "song position", "command": "hold or go on"}, "F2 00 40", Hold(True)),
+        ({"message": "note", "number": 1, "command": "follow"}, "90 01 7F", Follow(True)),
+        ({"message": "note", "number": 1, "command": "stay"}, "90 01 7F", Follow(False)),
+        ({"message": "note", "number": 1, "command": "follow or stay"}, "90 01 7F", Follow(False)),
         ({"message": "tune request", "command": "log", "argument": 4}, "F6", LogNow(4)),
         ({"message": "start", "command": "undo"}, "FA", Withdraw("t-9")),
         ({"message": "start", "command": "reinstate"}, "FA", Reinstate("t-9")),
@@ -171,7 +176,8 @@ def test_every_message_can_be_bound_to_every_command(message: str) -> None:
         taken = room.hear(SENT[message])
         assert len(taken) + len(room.tape) == 1, command
         done.add(str(taken or room.tape))
-    assert len(done) == len(get_args(MidiCommand)) - 1  # "hold" and "hold or go on" begin with the same
+    # "hold" and "hold or go on" begin with the same, and so do "stay" and "follow or stay".
+    assert len(done) == len(get_args(MidiCommand)) - 2
 
 
 def test_what_is_not_bound_does_nothing() -> None:
@@ -327,6 +333,7 @@ def test_commands_that_refer_to_what_is_shown(caplog: pytest.LogCaptureFixture) 
         + bind(message="note", number=2, command="undo")
         + bind(message="note", number=3, command="hold or go on")
         + bind(message="note", number=4, command="reinstate")
+        + bind(message="note", number=5, command="follow or stay")
     )
     with caplog.at_level(logging.WARNING):
         assert room.hear("90 01 7F 90 01 00 90 02 7F 90 02 00") == []
@@ -340,6 +347,9 @@ def test_commands_that_refer_to_what_is_shown(caplog: pytest.LogCaptureFixture) 
     room.control.announce(trim(), "t-1", 0.0)
     room.control.announce(trim(), "t-2", 0.0)
     assert room.hear("90 01 7F 90 02 7F 90 03 7F") == [LogNow(6), Withdraw("t-2"), Hold(False)]
+    assert room.hear("90 05 7F 90 05 00") == [Follow(False)]
+    room.control.publish(replace(frame(), follows=False), 0.0)
+    assert room.hear("90 05 7F 90 05 00", after_s=1.0) == [Follow(True)]
     # What undo has taken back, reinstate lets stand again: the newest trim.
     assert room.hear("90 04 7F") == [Reinstate("t-2")]
 

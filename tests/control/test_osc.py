@@ -17,6 +17,7 @@ from bridge.control.osc import (
 )
 from bridge.procedure.commands import (
     Focus,
+    Follow,
     GoToStep,
     Hold,
     LogNow,
@@ -48,6 +49,11 @@ TAKEN = [
     ("/do/hold", "i", (1,), Hold(True), ""),
     ("/do/hold", "i", (0,), Hold(False), ""),
     ("/do/hold", "f", (1.0,), Hold(True), ""),
+    ("/do/follow", "T", (True,), Follow(True), ""),
+    ("/do/follow", "F", (False,), Follow(False), ""),
+    ("/do/follow", "Ts", (True, "r4"), Follow(True), "r4"),
+    ("/do/follow", "i", (0,), Follow(False), ""),
+    ("/do/follow", "f", (1.0,), Follow(True), ""),
     ("/do/log", "is", (24, "r4"), LogNow(24), "r4"),
     # One string is the command's own argument; only a second one is the request id.
     ("/do/undo", "s", ("17",), Withdraw("17"), ""),
@@ -116,6 +122,9 @@ REFUSED = [
     ("/do/hold", "i", (2,), "on must be T or F", ""),
     ("/do/hold", "f", (0.5,), "on must be T or F", ""),
     ("/do/hold", "N", (None,), "on must be T or F", ""),
+    ("/do/follow", "", (), "takes on (T)", ""),
+    ("/do/follow", "i", (2,), "on must be T or F", ""),
+    ("/do/follow", "s", ("T",), "takes on (T)", "T"),
     ("/do/hold", "s", ("T",), "takes on (T)", "T"),
     ("/do/undo", "", (), "takes trim id (s)", ""),
     ("/do/undo", "i", (17,), "trim id must be a string", ""),

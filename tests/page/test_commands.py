@@ -40,6 +40,7 @@ def page(daemon: PracticeDaemon, open_page: OpenPage) -> Page:
     ask(opened, "/do/bank", "i", 1)
     ask(opened, "/do/focus", "i", 0)
     ask(opened, "/do/hold", "F")
+    ask(opened, "/do/follow", "T")
     step_is(opened, 1)
     return opened
 
@@ -178,6 +179,7 @@ KEYS: list[tuple[str, Callable[[Page], None]]] = [
     ("PageDown", lambda page: step_is(page, 2)),
     ("h", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
     ("Space", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
+    ("f", lambda page: expect(page.locator(".step .stays")).to_be_visible()),
     ("r", lambda page: said(page, "repeat step: done")),
     ("p", lambda page: step_is(page, 3)),
     ("ArrowDown", lambda page: expect(page.locator("[data-command=track]")).to_contain_text("at 2")),
@@ -266,6 +268,35 @@ def test_the_practice_trimmers_stand_where_they_were_turned_to_by_osc(page: Page
     ask(page, "/do/step", "i", 3)
     step_is(page, 3)
     page.wait_for_function(stands, arg=[10, 100])
+
+
+def plays(page: Page, hz: float, said: str) -> None:
+    ask(page, "/practice/tone", "f", hz)
+    expect(page.locator(".status .tone")).to_have_text(re.compile(said), timeout=TONE_S)
+
+
+def test_the_step_stays_while_following_is_switched_off_and_why_is_said(page: Page) -> None:
+    heard(page)
+    page.locator(".step button.menu").click()
+    page.locator("dialog").get_by_role("button", name="Stay at the step").click()
+    said(page, "stay at the step: done")
+    expect(page.locator(".step .stays")).to_have_text("following is off")
+    undo_is(page, "Undo: follow the tape")
+    plays(page, 10_000.0, r"hears (9\.9|10)")
+    notice = re.compile(r"^(9\d{3}|100\d\d) Hz plays: step 2, repro high; following is off$")
+    expect(page.locator(".progress .said")).to_have_text(notice, timeout=TONE_S)
+    step_is(page, 1)
+    # On again, the tone that plays leads at once.
+    press(page, "step")
+    expect(page.locator("dialog").get_by_role("button", name="Stay at the step")).to_have_attribute(
+        "aria-pressed", "true"
+    )
+    page.locator("dialog").get_by_role("button", name="Follow").click()
+    step_is(page, 2)
+    expect(page.locator(".step .stays")).to_be_hidden()
+    undo_is(page, "Undo: stay at the step")
+    press(page, "undo")
+    expect(page.locator(".step .stays")).to_be_visible()
 
 
 def test_what_is_turned_while_held_is_said_and_missing(page: Page) -> None:

@@ -1,6 +1,7 @@
 """No text is cut and none lies over another, on any screen, in either theme; and what is touched takes a wet finger."""
 
 import json
+import math
 import re
 from collections.abc import Iterator
 
@@ -8,7 +9,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from bridge.procedure.commands import LogNow
-from bridge.readings import StepReading
+from bridge.readings import Health, Reading, StepReading
 from tests.page.conftest import OpenPage
 from tests.page.rooms import PRACTICE, Feeder, PracticeDaemon, reading
 
@@ -117,6 +118,12 @@ SCENES = {
         [reading(track, 0.4 * (track - 12), "clipped" if track == 5 else "tone") for track in range(1, 25)],
         {"focus": 24, "held": True, "tone_hz": 10_003.0,
          "step": StepReading(1, 3, "repro level", 1000.0, 15.0, -2.14, 0.2, uncertainty_db=0.25)},
+    ),
+    "another tone, following off": (
+        [Reading(track, -3.0, math.nan, math.nan, 0.02, "tone", -17.0, -20.0) for track in range(1, 9)],
+        {"focus": 8, "follows": False, "tone_hz": 1000.0,
+         "health": Health(message="12500 Hz plays: step 11, record high; following is off"),
+         "step": StepReading(11, 12, "record level", 12_500.0, 7.5, -10.14, 0.25, uncertainty_db=0.56)},
     ),
     "bias": (
         [reading(track, -1.0) for track in range(1, 9)],

@@ -345,6 +345,25 @@ def test_a_held_calibration_says_so(feeder: Feeder, open_page: OpenPage) -> None
     assert "held: nothing logs itself" not in written(page, "strip")
 
 
+def test_a_step_that_stays_whatever_plays_says_so(feeder: Feeder, open_page: OpenPage) -> None:
+    notice = "10000 Hz plays: step 2, repro high; following is off"
+    feeder.show(EIGHT, focus=1, follows=False)
+    page = open_page(feeder.address)
+    stays = page.locator(".step .stays")
+    expect(stays).to_have_text("following is off")
+    # Beside the step: there looks who wonders why it does not change.
+    assert size_px(page, ".step .stays") >= 28
+    expect(page.locator("[data-command=step]")).to_contain_text("stays")
+    expect(page.locator(".figure .way")).to_have_text("on target")
+    feeder.show(EIGHT, focus=1, follows=False, tone_hz=10_000.0, health=Health(message=notice))
+    expect(page.locator(".progress .said")).to_have_text(notice)
+    assert size_px(page, ".progress .said") >= 28
+    expect(page.locator(".figure .way")).to_have_text("wrong tone: wants 1 kHz")
+    feeder.show(EIGHT, focus=1)
+    expect(stays).to_have_count(0)
+    expect(page.locator("[data-command=step]")).to_contain_text("1 of 3")
+
+
 @pytest.mark.parametrize(("width", "height"), SIZES)
 def test_what_is_said_covers_no_value(feeder: Feeder, open_page: OpenPage, width: int, height: int) -> None:
     feeder.answers[LogNow] = "track 1 is not steady enough yet: it wanders by 0.31 dB; wait, or hold the tape by hand"

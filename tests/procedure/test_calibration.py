@@ -10,6 +10,7 @@ import pytest
 from bridge.procedure.commands import (
     Finish,
     Focus,
+    Follow,
     GoToStep,
     Hold,
     LogNow,
@@ -220,6 +221,61 @@ def test_while_held_nothing_happens_unasked() -> None:
     studio.done(LogNow(1))
     assert studio.summary()[-1] == ("repro level", 1, -1.0, 0.0)
     assert studio.missing[1] == (2,)
+
+
+def test_while_following_is_off_the_step_stays_and_all_else_goes_on() -> None:
+    studio = begun({1: -1.0, 2: -1.0})
+    studio.done(Follow(on=False))
+    assert not studio.frame().follows
+    assert not studio.frame().held
+    # A trim logs itself as before.
+    studio.trim(1)
+    assert studio.summary() == [("repro level", 1, -1.0, 0.0)]
+    studio.play(HIGH, 3.0)
+    assert studio.step == 1
+    assert studio.calibration.notice == "10020 Hz plays: step 2, repro high; following is off"
+    assert studio.frame().readings[0].state == "tone"
+    # What the hand does to another tone is no trim of the step.
+    studio.turn(2, 0.0)
+    studio.play_on(9.0)
+    assert len(studio.trims) == 1
+    # The person goes where the person wants, and what was right is verified on leaving.
+    studio.done(NextStep())
+    assert studio.step == 2
+    assert studio.calibration.notice == ""
+    studio.play(LEVEL, 3.0)
+    assert studio.step == 2
+    studio.done(Follow(on=True))
+    studio.play_on(0.1)
+    assert studio.frame().follows
+    assert studio.step == 1
+    studio.play(HIGH, 3.0)
+    assert studio.step == 2
+
+
+def test_following_stays_off_through_finish_and_a_lost_source_and_is_on_after_a_new_start() -> None:
+    studio = begun({})
+    studio.done(Follow(on=False))
+    studio.lost(5.0)
+    studio.done(Finish())
+    studio.play(HIGH, 3.0)
+    assert (studio.step, studio.frame().follows) == (1, False)
+    studio.done(Hold(on=True))
+    studio.done(Hold(on=False))
+    assert not studio.frame().follows
+    # As with Hold: whoever starts the program anew has the tape followed.
+    studio.crash()
+    assert studio.frame().follows
+    studio.play(HIGH, 3.0)
+    assert studio.step == 2
+
+
+def test_without_steps_following_can_be_switched_too() -> None:
+    studio = Studio(setup(()))
+    studio.done(Follow(on=False))
+    assert not studio.frame().follows
+    studio.done(Follow(on=True))
+    assert studio.frame().follows
 
 
 def test_what_was_left_before_the_hold_is_logged() -> None:

@@ -35,7 +35,8 @@ from bridge.readings import Trim
 from tests.procedure.studio import BIAS, HIGH, LEVEL, SYNC, setup
 
 SETUP = setup((LEVEL, HIGH, SYNC, BIAS), banks=2, tracks=3)
-STEPS, PLACES = len(SETUP.steps), 3
+STEPS_THERE = SETUP.steps
+STEPS, PLACES = len(STEPS_THERE), 3
 
 LEVELS_DB = st.sampled_from((-1.0, -0.3, -0.1, 0.0, 0.07, 0.15, 0.5))
 PLACE = st.integers(0, PLACES - 1)
@@ -63,6 +64,7 @@ class Scripted(HandsFree):
     def __init__(self, course: Course) -> None:
         super().__init__(SETUP.steps, course.index, (), course.bank)
         super().hold(course.state == "held")
+        super().let_follow(course.follows)
         self.pending: list[TrimFound | TrimCut] = []
         self.levels: dict[int, Settled] = {}
         self.cut_short = False
@@ -112,6 +114,7 @@ class AnyCourse(RuleBasedStateMachine):
         self.turned: list[tuple[Cell, Turned, int]] = []
         self.owed: list[tuple[Cell, Turned]] = []
         self.held = False
+        self.follows = True
         self.is_there = False
         self.at = (1, 1)
         self.new_visit()
@@ -312,6 +315,38 @@ class AnyCourse(RuleBasedStateMachine):
         self.tick()
 
     @rule(on=st.booleans())
+    def follow(self, on: bool) -> None:
+        """Whether the tape is followed changes nothing of what is seen, logged or missing."""
+        assert self.course.on("follow asked" if on else "stay asked") == []
+        self.follows = on
+
+    @rule(hz=st.sampled_from([one.tone_hz for one in STEPS_THERE] + [0.0, 3000.0]))
+    def another_tone_plays(self, hz: float) -> None:
+        """A tone stands: the watch leads to the step that it belongs to, unless it is held or not followed."""
+        pending = self.closing()
+        outcomes: list[Outcome] = []
+        led = None
+        for _ in range(150):
+            self.now_s += 0.01
+            vu = np.full(PLACES, -1.5 if hz else math.nan)
+            share, rms = np.full(PLACES, 0.99 if hz else 0.0), np.full(PLACES, -20.0 if hz else -80.0)
+            quiet = np.zeros(PLACES, dtype=bool)
+            levels = TrackLevels(0, 0, hz, 0.0, vu, vu, vu, vu, share, rms, quiet, rms)
+            if self.script.follow(self.now_s, levels):
+                led = self.script.index
+                self.course.now = Moment(self.now_s, round(self.now_s * 1e9))
+                outcomes += self.course.on("tape leads on")
+        if self.held or not self.follows:
+            assert led is None
+        if led is not None:
+            assert SETUP.steps[led].tone_hz == hz
+            self.expect_closed(outcomes, pending)
+            self.at = (led + 1, self.at[1])
+            self.new_visit()
+        assert outcomes == []
+        self.tick()
+
+    @rule(on=st.booleans())
     def hold(self, on: bool) -> None:
         pending = self.closing()
         outcomes = self.course.on("hold asked" if on else "release asked")
@@ -420,6 +455,7 @@ class AnyCourse(RuleBasedStateMachine):
         for cell, turned in open_turns:
             self.moved.setdefault(cell, (0.0, turned.level_vu))
         self.held = False
+        self.follows = True
         self.new_visit()
         self.tick()
 
@@ -454,7 +490,8 @@ class AnyCourse(RuleBasedStateMachine):
     @invariant()
     def the_place_is_one_that_exists(self) -> None:
         assert self.course.place == Place(*self.at)
-        assert self.course.state == ("held" if self.held else "following")
+        assert self.course.state == ("held" if self.held else "automatic")
+        assert self.course.follows == self.follows
 
     @invariant()
     def every_track_is_complete_or_listed_as_missing(self) -> None:

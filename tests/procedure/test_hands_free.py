@@ -97,3 +97,41 @@ def test_what_is_amiss_with_the_tone_is_said() -> None:
     assert played.led == []
     assert played.watch.notice == "10000 Hz plays, but step 1 wants 1000 Hz"
     assert played.watch.states == (QUIET,) * 4
+
+
+def test_while_following_is_off_the_step_stays_and_why_is_said() -> None:
+    played = Played()
+    played.play(1000.0, 2.0)
+    played.watch.let_follow(False)
+    assert played.watch.notice == ""
+    played.play(10_000.0, 2.0)
+    assert played.led == []
+    assert played.watch.notice == "10000 Hz plays: step 2, repro high; following is off"
+    played.play(100.0, 2.0)
+    assert "no step wants a tone of 100 Hz" in played.watch.notice
+    # Chosen by hand, it is the step's own tone, or another one still.
+    played.play(10_000.0, 2.0)
+    played.watch.choose(1)
+    assert played.watch.notice == ""
+    played.watch.choose(0)
+    assert played.watch.notice == "10000 Hz plays: step 2, repro high; following is off"
+    # On again, the tone that plays leads at once, and not the next one only.
+    played.watch.let_follow(True)
+    played.play(10_000.0, 0.01)
+    assert played.led == [1]
+    assert played.watch.notice == ""
+    played.play(10_000.0, 2.0)
+    assert played.led == [1]
+
+
+def test_following_that_is_switched_on_in_a_silence_waits_for_a_tone() -> None:
+    played = Played()
+    played.play(1000.0, 2.0)
+    played.watch.let_follow(False)
+    played.play(10_000.0, 2.0)
+    played.play(0.0, 2.0)
+    played.watch.let_follow(True)
+    played.play(0.0, 2.0)
+    assert played.led == []
+    played.play(10_000.0, 2.0)
+    assert played.led == [1]

@@ -30,7 +30,13 @@ def test_while_held_nothing_is_logged_and_nothing_moves_unasked() -> None:
 
 def test_only_hold_and_release_change_the_state() -> None:
     changing = {(state, event) for state, rows in TABLE.items() for event, row in rows.items() if row.then != state}
-    assert changing == {("following", "hold asked"), ("held", "release asked")}
+    assert changing == {("automatic", "hold asked"), ("held", "release asked")}
+
+
+@pytest.mark.parametrize("state", get_args(State))
+def test_whether_the_tape_is_followed_changes_nothing_else(state: State) -> None:
+    assert TABLE[state]["follow asked"].duties == ("follow",)
+    assert TABLE[state]["stay asked"].duties == ("stay",)
 
 
 @pytest.mark.parametrize("state", get_args(State))
@@ -38,10 +44,10 @@ def test_whoever_leaves_a_step_or_bank_closes_its_acts_first(state: State) -> No
     for event, row in TABLE[state].items():
         if {"begin", "begin anew", "patch", "finish"} & set(row.duties):
             assert row.duties[0] == "close acts", event
-            assert ("verify" in row.duties) == (state == "following"), event
+            assert ("verify" in row.duties) == (state == "automatic"), event
 
 
 @pytest.mark.parametrize("state", get_args(State))
 def test_every_act_is_logged_or_kept_open(state: State) -> None:
-    assert TABLE[state]["act seen"].duties == (("log act",) if state == "following" else ("keep act open",))
+    assert TABLE[state]["act seen"].duties == (("log act",) if state == "automatic" else ("keep act open",))
     assert TABLE[state]["act cut"].duties == ("keep act open",)

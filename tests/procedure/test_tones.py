@@ -215,13 +215,73 @@ def test_what_the_person_chooses_stays_until_another_tone_plays() -> None:
     assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
 
 
-def test_following_can_be_switched_off() -> None:
+def test_while_it_is_held_nothing_is_followed() -> None:
     follower = StepFollower(STEPS)
     follower.hold(True)
     assert follower.held
     assert follower.follow(sounding(10_000.0)) == StepKept(0)
     follower.hold(False)
     assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+
+
+def test_following_can_be_switched_off_and_begins_again_with_what_plays() -> None:
+    follower = StepFollower(STEPS)
+    follower.follow(sounding(1000.0))
+    follower.let_follow(False)
+    assert not follower.follows
+    assert follower.follow(sounding(10_000.0)) == StepKept(0)
+    assert follower.step_of(sounding(10_000.0)) == 1
+    assert not follower.is_behind
+    follower.let_follow(True)
+    assert follower.is_behind
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+    assert not follower.is_behind
+
+
+def test_switched_on_it_follows_also_where_the_person_has_chosen_meanwhile() -> None:
+    follower = StepFollower(STEPS)
+    follower.follow(sounding(10_000.0))
+    follower.let_follow(False)
+    follower.choose(2)
+    assert follower.follow(sounding(10_000.0)) == StepKept(2)
+    follower.let_follow(True)
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+
+
+def test_what_is_chosen_after_following_was_switched_on_stays() -> None:
+    follower = StepFollower(STEPS)
+    follower.follow(sounding(1000.0))
+    # Asked for again, nothing begins anew: what was chosen stays.
+    follower.choose(2)
+    follower.let_follow(True)
+    assert not follower.is_behind
+    assert follower.follow(sounding(1000.0)) == StepKept(2)
+    follower.let_follow(False)
+    follower.let_follow(True)
+    follower.choose(2)
+    assert not follower.is_behind
+    assert follower.follow(sounding(1000.0)) == StepKept(2)
+
+
+def test_following_that_is_switched_on_while_held_begins_when_it_goes_on() -> None:
+    follower = StepFollower(STEPS)
+    follower.follow(sounding(1000.0))
+    follower.hold(True)
+    follower.let_follow(False)
+    follower.let_follow(True)
+    assert not follower.is_behind
+    assert follower.follow(sounding(10_000.0)) == StepKept(0)
+    follower.hold(False)
+    assert follower.is_behind
+    assert follower.follow(sounding(10_000.0)) == StepFollowed(1)
+
+
+def test_a_tone_that_fits_no_step_is_said_also_where_none_is_followed() -> None:
+    follower = StepFollower(STEPS)
+    follower.let_follow(False)
+    assert isinstance(follower.follow(Tone(5000.0, None, (), math.nan, 0.0)), ToneFitsNoStep)
+    assert follower.step_of(Tone(5000.0, None, (), math.nan, 0.0)) is None
+    assert StepFollower(()).step_of(sounding(1000.0)) is None
 
 
 def test_a_tone_that_fits_no_step_is_said_and_not_guessed() -> None:

@@ -18,7 +18,7 @@ from bridge.config.load import load
 from bridge.control.inbox import CommandInbox
 from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
-from bridge.procedure.commands import Command, Hold, LogNow, NextStep, PreviousStep
+from bridge.procedure.commands import Command, Follow, Hold, LogNow, NextStep, PreviousStep
 from bridge.sinks.osc import OscSink
 from bridge.wire.subscribers import Subscribers
 from bridge.wire.udp import UdpDestination, UdpEndpoint
@@ -109,6 +109,8 @@ def test_oscdump_alone_watches(station: Station, here: int, tmp_path: Path) -> N
         ("log 3", LogNow(3)),
         ("hold", Hold(True)),
         ("go on", Hold(False)),
+        ("stay", Follow(False)),
+        ("follow", Follow(True)),
     ],
 )
 def test_oscsend_alone_steers(station: Station, words: str, command: Command) -> None:

@@ -15,7 +15,7 @@ import pytest
 from bridge.control.inbox import CommandInbox, Request
 from bridge.control.pairing import Pairing
 from bridge.control.reception import OscReception
-from bridge.procedure.commands import Command, Focus, GoToStep, Hold, LogNow, NextStep, Note, Withdraw
+from bridge.procedure.commands import Command, Focus, Follow, GoToStep, Hold, LogNow, NextStep, Note, Withdraw
 from bridge.readings import Frame, Health, Reading, StepReading, Trim
 from bridge.sinks.osc import OscSink
 from bridge.wire.framing import SizeFraming, SlipFraming, with_ends, with_size
@@ -120,6 +120,8 @@ def test_oscdump_hears_a_frame_of_24_tracks_and_a_trim(endpoint: UdpEndpoint) ->
         (["/do/focus", "h", "3"], Focus(3)),
         (["/do/hold", "T"], Hold(True)),
         (["/do/hold", "Fs", "r2"], Hold(False)),
+        (["/do/follow", "F"], Follow(False)),
+        (["/do/follow", "i", "1"], Follow(True)),
         (["/do/log", "is", "24", "r3"], LogNow(24)),
         (["/do/undo", "ss", "42", "r4"], Withdraw("42")),
         (["/do/note", "s", "heads cleaned"], Note("heads cleaned")),

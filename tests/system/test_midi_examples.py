@@ -71,6 +71,11 @@ def test_the_foot_switch(server: JackServer, tmp_path: Path) -> None:
             daemon.until(lambda: len(ear.frames) > rested, "the contact has come to rest: 0.2 s")
             foot.send("B04200")
             daemon.until(lambda: ear.value("/hold/on") is False, "the latch lets go")
+            for follows in (False, True):
+                foot.send("B0437F", "B04300")
+                daemon.until(lambda on=follows: ear.value("/follow/on") is on, "the third switch says if it follows")
+                rested = len(ear.frames) + 6
+                daemon.until(lambda rested=rested: len(ear.frames) > rested, "the contact has come to rest: 0.2 s")
             foot.send("B0407F", "B04000")
             daemon.until(lambda: ear.value("/step/number") == 2, "the left switch goes on")
             foot.send("C000")

@@ -14,14 +14,16 @@ SENT = """
 /step/number i, /step/count i, /step/adjustment s, /step/tone_hz f, /step/speed_ips f, /step/target_vu f,
 /step/tolerance_db f, /step/uncertainty_db f, /step/complete i, /step/missing i, /step/missing_tracks s,
 /step/right_tracks s, /step/waiting_tracks s,
-/calibration/missing i, /focus/track i, /focus/next i, /bank/number i, /hold/on T, /tape/time s, /practice/trimmers s,
+/calibration/missing i, /focus/track i, /focus/next i, /bank/number i, /hold/on T, /follow/on T, /tape/time s,
+/practice/trimmers s,
 /trim/logged isfffs, /done s, /refused ss, /version si, /health/source s, /health/log s,
 /health/overruns i, /health/lost_frames i, /health/clock_steps i, /health/source_losses i, /health/refused_packets i,
 /health/refused_trims i, /health/declined_commands i,
 /health/dropped_packets i, /health/lost_connections i, /health/midi s, /health/midi_losses i, /health/message s
 """
 TAKEN = """
-/do/next, /do/back, /do/repeat, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/log i, /do/undo s, /do/reinstate s,
+/do/next, /do/back, /do/repeat, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/follow T, /do/log i, /do/undo s,
+/do/reinstate s,
 /do/note s, /do/confirm ss, /do/take_back ss, /do/finish, /practice/turn isf, /practice/tone f, /practice/path s,
 /subscribe i, /unsubscribe, /pair s, /version
 """

@@ -85,6 +85,7 @@ def test_every_address_of_the_design() -> None:
         "/focus/next": 10,
         "/bank/number": 1,
         "/hold/on": False,
+        "/follow/on": True,
         "/tape/time": "01:30:35:22",
         "/practice/trimmers": "0.500 0.500",
         "/health/source": "running",

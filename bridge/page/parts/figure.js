@@ -21,6 +21,7 @@ export class Figure {
     this.state = element("span", { class: "state" });
     this.track = element("div", { class: "track" }, element("small", {}, "track "), this.trackNumber, this.state);
     this.unit = element("span", { class: "unit" }, "dB");
+    this.unit.hidden = true; // until there is a figure
     this.way = element("span", { class: "way" });
     this.needle = element("span", { class: "needle" });
     this.element = element(

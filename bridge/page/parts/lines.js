@@ -21,7 +21,7 @@ export class StepLine {
     const { number, count, adjustment, tone_hz, speed_ips, target_vu, tolerance_db, uncertainty_db } = frame.step;
     if (!number) {
       put(this.name, "no steps");
-      this.say([this.app.setup.machine.name]);
+      this.say([this.app.setup.machine.name], frame);
       return;
     }
     const speed = `${Number(speed_ips.toPrecision(3))} in/s`;
@@ -32,14 +32,20 @@ export class StepLine {
     const target = isBias(frame.step)
       ? ["to its peak, then the data sheet's drop"]
       : [`target ${fixedText(target_vu)}${sure} VU`, `tolerance ${Number(tolerance_db.toPrecision(2))} dB`];
-    this.say([...target, ...(isOneOfSeveral ? [] : [speed]), `step ${number} of ${count}`]);
+    this.say([...target, ...(isOneOfSeveral ? [] : [speed]), `step ${number} of ${count}`], frame);
   }
 
-  say(facts) {
-    const key = facts.join();
+  // That the tape is not followed stands beside the step: there looks who wonders why it does not change.
+  say(facts, frame) {
+    const isStaying = frame.follow.on === false;
+    const key = `${facts} ${isStaying}`;
     if (key === this.said) return;
     this.said = key;
-    this.of.replaceChildren(...facts.flatMap((fact) => [element("span", {}, fact), " "]));
+    const stays = isStaying ? [element("span", { class: "stays notice" }, this.app.setup.words.stays)] : [];
+    this.of.replaceChildren(...facts.flatMap((fact) => [element("span", {}, fact), " "]), ...stays);
+    // It may take one more line.
+    if (isStaying !== this.isStaying) this.app.sizeRows();
+    this.isStaying = isStaying;
   }
 }
 

@@ -10,7 +10,7 @@ from bridge.procedure.setup import Setup
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape, tape_for
 from bridge.tape.machine import RECORD_SIDE, path_of
-from bridge.words import HELD, STATES, WAYS
+from bridge.words import HELD, STATES, STAYS, WAYS
 
 JsonObject = dict[str, object]
 
@@ -38,6 +38,7 @@ def setup_document(settings: Settings, setup: Setup) -> JsonObject:
             "ways": {sign: way._asdict() for sign, way in WAYS.items()},
             "states": STATES,
             "held": HELD,
+            "stays": STAYS,
         },
         "cautions": [asdict(caution) for caution in CAUTIONS],
     }
