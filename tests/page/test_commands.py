@@ -19,6 +19,11 @@ def said(page: Page, text: str | re.Pattern[str]) -> None:
     expect(page.locator(".progress .said")).to_contain_text(text)
 
 
+def spoken(page: Page, text: str) -> None:
+    """For what may come with news of the daemon: on the screen the newest takes the line."""
+    expect(page.locator("#spoken")).to_have_text(text)
+
+
 def step_is(page: Page, number: int) -> None:
     expect(page.locator(".step .of")).to_contain_text(f"step {number} of 3")
 
@@ -126,7 +131,7 @@ def test_hold_and_repeat(page: Page) -> None:
     expect(page.locator(".status .may")).to_have_text("live")
     undo_is(page, "Undo: hold again")
     press(page, "repeat")
-    said(page, "repeat step: done")
+    spoken(page, "repeat step: done")
 
 
 def test_log_now_and_undo_it(page: Page) -> None:
@@ -180,7 +185,7 @@ KEYS: list[tuple[str, Callable[[Page], None]]] = [
     ("h", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
     ("Space", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
     ("f", lambda page: expect(page.locator(".step .stays")).to_be_visible()),
-    ("r", lambda page: said(page, "repeat step: done")),
+    ("r", lambda page: spoken(page, "repeat step: done")),
     ("p", lambda page: step_is(page, 3)),
     ("ArrowDown", lambda page: expect(page.locator("[data-command=track]")).to_contain_text("at 2")),
     ("ArrowUp", lambda page: expect(page.locator("[data-command=track]")).to_contain_text("at 8")),
