@@ -144,7 +144,7 @@ def _obstacle(
         trim = one.trim
         if one.withdrawal is None and not any(belongs(one.trim, step) for step in opening.steps):
             return (
-                f"trim {one.id} was made for {trim.adjustment} at {trim.tone_hz:g} Hz, {trim.speed_ips:g} ips to "
+                f"trim {one.id} was made for {trim.adjustment} at {trim.tone_hz:g} Hz, {trim.speed_ips:g} in/s to "
                 f"{trim.target_vu:+.2f} VU, which is not among the steps now"
             )
     return ""

@@ -57,15 +57,17 @@ class Transport:
 
     def publish(self, frame: Frame, now_s: float) -> None:
         """Learn where the tone playing began; wind to the tone of a new step where that is wanted."""
-        time = self._tape_time(now_s)
-        if time is None or not time[1]:
-            self._running_since_s = None
-        else:
-            self._learn(frame, time[0], now_s)
         step = (frame.step.number, frame.step.tone_hz, frame.step.speed_ips)
         before, self._step = self._step, step
+        is_same_speed = same_speed(step[2], before[2])
+        time = self._tape_time(now_s)
+        # What still plays when another speed is chosen is the tape of before.
+        if time is None or not time[1] or not is_same_speed:
+            self._running_since_s = None
+        if time is not None and time[1]:
+            self._learn(frame, time[0], now_s)
         # At another speed the tape has to be changed first: a reel must not start under somebody's hands.
-        if self._settings.locate_on_step and before[0] and step[0] != before[0] and same_speed(step[2], before[2]):
+        if self._settings.locate_on_step and before[0] and step[0] != before[0] and is_same_speed:
             self.act("to tone")
 
     def _learn(self, frame: Frame, time: TimeCode, now_s: float) -> None:

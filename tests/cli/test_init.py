@@ -384,3 +384,36 @@ def test_levels_move_at_a_terminal_while_the_person_types(tmp_path: Path) -> Non
         terminal.until("Written")
         assert terminal.end() == 0
     assert to_banks(load(file))[0].inputs == (2, 1)
+
+
+def test_a_tape_for_each_speed_is_asked_for(tmp_path: Path) -> None:
+    file = tmp_path / "studio.toml"
+    person = Person(
+        [
+            ("Its speeds", "15 30"),
+            ("What do you call it", ""),
+            ("What do you call it", "Slow"),
+            ("fluxivity in nWb/m", "250"),
+            ("for 30 in/s, too", "yes"),
+            ("What do you call it", "Fast"),
+            ("fluxivity in nWb/m", "355"),
+            ("Its tones", ""),
+            ("Its tones", "1000 10000:-10"),
+        ]
+    )
+    assert init(file, person, [EIGHT], silent) == 0
+    assert person.answers == []
+    settings = load(file)
+    slow, fast = to_tapes(settings)
+    assert (slow.name, slow.speed_ips, slow.fluxivity_nwb_per_m, slow.equalization.name) == ("Slow", 15, 250, "iec1")
+    assert (fast.name, fast.speed_ips, fast.fluxivity_nwb_per_m, fast.equalization.name) == ("Fast", 30, 355, "iec2")
+    assert [(tone.hz, tone.level_db) for tone in fast.tones] == [(1000, 0), (10_000, -10)]
+    assert {step.speed_ips for step in to_steps(settings)} == {15, 30}
+    assert not [question for question in person.asked if "15 in/s, too" in question]
+
+
+def test_without_another_tape_the_config_has_one_section_of_it(tmp_path: Path) -> None:
+    file = tmp_path / "studio.toml"
+    assert init(file, Person([("Its speeds", "15 30")]), [EIGHT], silent) == 0
+    assert "\n[tape]\n" in file.read_text(encoding="utf-8")
+    assert len(to_tapes(load(file))) == 1

@@ -15,7 +15,7 @@ from bridge.daemon.setup import setup_of
 from bridge.procedure.commands import Finish, GoToStep, NextStep
 from bridge.simulation.calibration import Manner, Performance, Task, perform
 from bridge.simulation.hand import Temperament
-from bridge.source.simulated import practice_recorders
+from bridge.source.simulated import Simulated, practice_recorders
 from tests.daemon.performing import CONDITION, RATE_HZ, Daemon, Due, Levelled, truth
 
 CONFIG = """
@@ -191,3 +191,32 @@ def test_a_night_between_the_speeds(tmp_path: Path, session: Session) -> None:
     second.settle()
     as_told(session, second)
     second.close()
+
+
+def test_the_simulated_recorder_changes_its_tape_with_the_step(tmp_path: Path) -> None:
+    recorders = practice_recorders(
+        to_machine(SETTINGS), to_tapes(SETTINGS), sample_rate_hz=RATE_HZ, reference_dbfs=-18.0, seed=4
+    )
+    source = Simulated(*recorders, real_time=False)
+    daemon = Daemon(tmp_path / "log.db", setup=SETUP, config=CONFIG)
+    daemon.engine.source_began(source, 0.0)
+    source.start()
+    truth_vu = {one.speed_ips: one.noiseless_vu(one.content.tone(1000.0), 0, 0) for one in recorders}
+    # At 15, at 30 and back: what is read is the tape of the step, by the truth of the recorder that has it on.
+    for speed_ips in (15.0, 30.0, 15.0):
+        number = next(at for at, step in enumerate(SETUP.steps, 1) if step.speed_ips == speed_ips)
+        assert daemon.ask(GoToStep(number)) is None
+        source.tape_to_tone(1000.0)
+        for _ in range(10 * RATE_HZ // 512):
+            block = source.read(1.0)
+            assert block is not None
+            daemon.engine.block(block)
+        assert daemon.newest is not None
+        step = daemon.newest.step
+        assert (step.number, step.speed_ips) == (number, speed_ips)
+        assert daemon.newest.tone_hz == pytest.approx(1000.0, rel=0.01)
+        for reading in daemon.newest.readings:
+            wanted_db = truth_vu[speed_ips][reading.track - 1] - step.target_vu
+            assert reading.fine_db == pytest.approx(wanted_db, abs=0.2)
+    source.stop()
+    daemon.close()

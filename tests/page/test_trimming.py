@@ -3,6 +3,7 @@
 import math
 import re
 import time
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -637,3 +638,38 @@ def test_stop_of_the_daemon_is_named_and_a_new_one_is_found(tmp_path: Path, open
 
 def test_step_of_the_frame_is_the_one_of_the_feeder() -> None:
     assert STEP.target_vu == pytest.approx(20 * math.log10(250 / 320), abs=0.005)
+
+
+TWO_SPEEDS = """\
+[machine]
+name = "Lantern Street practice room"
+tracks = 8
+[[machine.speeds]]
+ips = 7.5
+equalization = "iec1"
+[[machine.speeds]]
+ips = 15
+equalization = "iec1"
+[[tape]]
+speed_ips = 7.5
+fringing_compensated = true
+[[tape]]
+fluxivity_nwb_per_m = 250
+fringing_compensated = true
+"""
+
+
+def test_with_several_speeds_the_speed_is_read_from_as_far_as_the_tone(tmp_path: Path, open_page: OpenPage) -> None:
+    with closing(Feeder(tmp_path, text=TWO_SPEEDS)) as feeder:
+        feeder.show(EIGHT, focus=1, step=replace(STEP, speed_ips=7.5))
+        page = open_page(feeder.address, 1180, 820)
+        name = page.locator(".step .name")
+        expect(name).to_have_text("repro level · 1 kHz · 7.5 in/s")
+        expect(page.locator(".step .of")).not_to_contain_text("in/s")
+        # Where it does not fit there it comes first, whole.
+        page.set_viewport_size({"width": 320, "height": 640})
+        expect(name).to_have_text("repro level · 1 kHz")
+        expect(page.locator(".step .of span").first).to_have_text("7.5 in/s")
+        assert name.evaluate("(it) => it.scrollWidth <= it.clientWidth")
+        page.set_viewport_size({"width": 1180, "height": 820})
+        expect(name).to_have_text("repro level · 1 kHz · 7.5 in/s")

@@ -700,6 +700,18 @@ def test_with_a_tape_for_each_speed_it_is_said_that_it_changes() -> None:
     assert studio.told[-1] == f"7.5 in/s now: {changed}"
 
 
+def test_a_tape_at_a_wrong_speed_is_said_and_nothing_follows_it() -> None:
+    slow = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), (TapeTone(1000), TapeTone(10_000)))
+    house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000)))
+    tapes = Tapes(((house, 15.0), (slow, 7.5)), (15.0, 7.5))
+    studio = Studio(replace(setup((LEVEL, HIGH, replace(LEVEL, speed_ips=7.5))), tapes=tapes))
+    studio.play(LEVEL, 3.0)
+    studio.play(Step("repro level", 2000.0, 15.0, -1.5, 0.2), 3.0)
+    said = "2004 Hz may be 1000 Hz of a tape for 7.5 in/s at 15 in/s: look at the speed and at the tape"
+    assert studio.calibration.notice == said
+    assert studio.step == 1
+
+
 def test_what_is_missing_or_not_logged_is_named_with_its_speed() -> None:
     same_at_7 = replace(LEVEL, speed_ips=7.5)
     studio = begun(steps=(LEVEL, same_at_7))

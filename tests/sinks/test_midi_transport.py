@@ -48,8 +48,8 @@ class Tape:
             self.now_s += 0.04
         self.running = False
 
-    def show(self, step: int, step_hz: float, hz: float = 0.0, tone_s: float = 0.0) -> None:
-        reading = StepReading(step, 4, "repro level", step_hz, 15.0, 0.0, 0.25)
+    def show(self, step: int, step_hz: float, hz: float = 0.0, tone_s: float = 0.0, *, ips: float = 15.0) -> None:
+        reading = StepReading(step, 4, "repro level", step_hz, ips, 0.0, 0.25)
         self.transport.publish(Frame(self.now_s, 10**18, hz, reading, 1, False, 0, (), Health(), tone_s), self.now_s)
 
 
@@ -275,3 +275,31 @@ def test_the_tape_commands_that_are_said_to_be_lost_are_those_of_this_time(caplo
         assert caplog.text.count("not sent") == 2
     finally:
         sink.stop()
+
+
+def test_at_another_speed_nothing_winds_and_nothing_is_known_of_the_other_tape() -> None:
+    written = (
+        MidiToneSettings(hz=1000, speed_ips=15, position="01:00:10:05"),
+        MidiToneSettings(hz=100, position="01:00:00:00"),
+    )
+    tape = Tape(locate_on_step=True, tone=written)
+    tape.play(0.0, 50.0)
+    tape.sent.clear()
+    # What still plays is the tape of before.
+    tape.running, tape.at_s = True, 49.0
+    for _ in range(10):
+        tape.show(2, 1000.0, 10_020.0, 4.0, ips=30.0)
+    tape.running = False
+    # A reel must not start under the hands of somebody who changes the tape.
+    tape.show(2, 1000.0, ips=30.0)
+    assert tape.sent == []
+    assert "not known" in str(tape.transport.act("to tone"))
+    assert tape.transport.position(1000.0, 30.0) is None
+    assert tape.transport.position(10_000.0, 30.0) is None
+    assert tape.transport.position(100.0, 30.0) is not None
+    tape.show(3, 100.0, ips=30.0)
+    assert len(tape.sent) == 1
+    tape.show(1, 1000.0)
+    assert len(tape.sent) == 1
+    assert tape.transport.act("to tone") is None
+    assert len(tape.sent) == 2

@@ -25,14 +25,38 @@ export class StepLine {
       return;
     }
     const speed = `${Number(speed_ips.toPrecision(3))} in/s`;
-    // Where there are several, the wrong one costs all that is trimmed at it: it is read from as far as the tone is.
-    const isOneOfSeveral = this.app.setup.steps.some((step) => step.speed_ips !== this.app.setup.steps[0].speed_ips);
-    put(this.name, [adjustment, hzText(tone_hz), ...(isOneOfSeveral ? [speed] : [])].join(" · "));
+    const isNamed = this.sayName(`${adjustment} · ${hzText(tone_hz)}`, speed);
     const sure = uncertainty_db > 0 ? ` ± ${uncertainty_db.toFixed(2)}` : "";
     const target = isBias(frame.step)
       ? ["to its peak, then the data sheet's drop"]
       : [`target ${fixedText(target_vu)}${sure} VU`, `tolerance ${Number(tolerance_db.toPrecision(2))} dB`];
-    this.say([...target, ...(isOneOfSeveral ? [] : [speed]), `step ${number} of ${count}`], frame);
+    const place = `step ${number} of ${count}`;
+    this.of.classList.toggle("several", this.isOneOfSeveral && !isNamed);
+    if (isNamed) this.say([...target, place], frame);
+    else this.say(this.isOneOfSeveral ? [speed, ...target, place] : [...target, speed, place], frame);
+  }
+
+  // Where there are several speeds the wrong one costs all that is trimmed at it: it is read from as far as the tone is,
+  // or where it does not fit there whole, first among the facts. Returns whether it is in the name.
+  sayName(what, speed) {
+    if (!this.isOneOfSeveral) {
+      put(this.name, what);
+      return false;
+    }
+    const key = `${what} ${speed} ${innerWidth} ${innerHeight}`;
+    if (key !== this.nameKey) {
+      // Before it is laid out nothing is known of its width.
+      this.nameKey = this.name.clientWidth ? key : "";
+      put(this.name, `${what} · ${speed}`);
+      this.isNamed = this.name.scrollWidth <= this.name.clientWidth;
+      if (!this.isNamed) put(this.name, what);
+    }
+    return this.isNamed;
+  }
+
+  get isOneOfSeveral() {
+    const { steps } = this.app.setup;
+    return steps.some((step) => step.speed_ips !== steps[0].speed_ips);
   }
 
   // That the tape is not followed stands beside the step: there looks who wonders why it does not change.
