@@ -244,12 +244,20 @@ def replay(
         Path | None,
         typer.Option("--readings", help="Write every reading of every track into this CSV file.", metavar="FILE"),
     ] = None,
+    step: Annotated[
+        int,
+        typer.Option(
+            "--step",
+            help="Begin at this step, as `targets` counts them: for a recording of sync or of another speed.",
+            metavar="NUMBER",
+        ),
+    ] = 1,
     json: JsonOption = False,
 ) -> None:
     """Read a recording as if it were played now, faster than real time."""
     from bridge.cli.replaying import replay_recording
 
-    replay_recording(recording, config, log=log, readings=readings, as_json=json)
+    replay_recording(recording, config, log=log, readings=readings, step=step, as_json=json)
 
 
 @app.command()

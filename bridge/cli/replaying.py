@@ -9,7 +9,7 @@ from contextlib import ExitStack, closing
 from pathlib import Path
 from typing import Final
 
-from bridge.cli.failures import FailedError
+from bridge.cli.failures import FailedError, WrongUseError
 from bridge.cli.figures import counted
 from bridge.cli.live import clock, told
 from bridge.cli.output_file import spare
@@ -20,6 +20,7 @@ from bridge.daemon.setup import setup_of
 from bridge.daemon.sources import wanted_inputs
 from bridge.log.calibrations import Opening
 from bridge.log.entries import EventEntry, FinishEntry
+from bridge.procedure.setup import Place
 from bridge.readings import Frame, Trim
 from bridge.sinks.log import LogWriter
 from bridge.sinks.readings import COLUMNS, ReadingsFile
@@ -61,12 +62,16 @@ class _Announcer:
             print(f"{clock(trim.settled_s)} {told(trim, trim_id)}", flush=True)
 
 
-def replay_recording(recording: Path, config: Path, *, log: Path | None, readings: Path | None, as_json: bool) -> None:
-    """Take a recording through metering, procedure, and log."""
+def replay_recording(
+    recording: Path, config: Path, *, log: Path | None, readings: Path | None, step: int = 1, as_json: bool
+) -> None:
+    """Take a recording through metering, procedure, and log; ``step`` (1…) says at which path and speed it was made."""
     settings = load(config, source_needed=False)
     if readings is not None:
         spare(readings, recording, config, *([log] if log else []), begins=",".join(COLUMNS).encode())
     setup = setup_of(settings, settings.machine.name)
+    if not 1 <= step <= max(1, len(setup.steps)):
+        raise WrongUseError(f"--step {step}: the steps of {config} are 1 to {len(setup.steps)}")
     begun_ns, begun_s = time.time_ns(), time.monotonic()
     source = Recording(recording, wanted_inputs(settings), BLOCK_FRAMES, realtime=False)
     announcer = _Announcer(quiet=as_json)
@@ -92,6 +97,7 @@ def replay_recording(recording: Path, config: Path, *, log: Path | None, reading
         if resumption is not None and writer is not None:
             engine.resume(resumption)
             writer.submit(EventEntry("recording", str(recording.absolute()), begun_ns))
+        engine.calibration.resume(Place(step, 1))
         position_s = _pass_through(source, engine)
         if writer is not None:
             writer.submit(FinishEntry(time.time_ns()))

@@ -99,7 +99,9 @@ def show_tape(config: Path, asked: Asked, *, as_json: bool) -> None:
         losses = [_loss(machine, hz, ips, asked) for ips in _speeds(machine, tapes) for hz in _hz(tapes)]
         reel_m = _reel_m(asked)
         runs = [] if reel_m is None else [_run(reel_m, ips, asked) for ips in _speeds(machine, tapes)]
-        angle = None if asked.delay_us is None else _arcminutes(machine, tapes[0], asked.delay_us)
+        # As long a time is another angle at each speed.
+        delays = () if asked.delay_us is None else ((tape, asked.delay_us) for tape in tapes)
+        angles = {tape.speed_ips: _arcminutes(machine, tape, delay_us) for tape, delay_us in delays}
         pack_mm = None
         if reel_m is not None and asked.hub_mm is not None and asked.thickness_um is not None:
             pack_mm = pack_diameter_mm(reel_m, asked.hub_mm, asked.thickness_um)
@@ -112,7 +114,8 @@ def show_tape(config: Path, asked: Asked, *, as_json: bool) -> None:
             "length_m": reel_m,
             "pack_mm": pack_mm,
             "running": [asdict(run) for run in runs],
-            "azimuth_arcminutes": angle,
+            "azimuth_arcminutes": next(iter(angles.values()), None),
+            "azimuth_at_ips": next(iter(angles), None),
         }
         json.dump(document, sys.stdout, ensure_ascii=False, indent=1)
         print()
@@ -123,8 +126,11 @@ def show_tape(config: Path, asked: Asked, *, as_json: bool) -> None:
     _print_losses(losses, asked)
     if reel_m is not None:
         _print_runs(reel_m, pack_mm, runs, asked)
-    if angle is not None:
-        print(f"\nThe outer tracks are {asked.delay_us:g} µs apart: the gaps are {angle:+.2f} minutes of arc apart.")
+    for speed_ips, angle in angles.items():
+        at = f" at {speed_ips:g} in/s" if len(angles) > 1 else ""
+        print(
+            f"\nThe outer tracks are {asked.delay_us:g} µs apart{at}: the gaps are {angle:+.2f} minutes of arc apart."
+        )
 
 
 def _speeds(machine: Machine, tapes: Sequence[CalibrationTape]) -> list[float]:

@@ -362,6 +362,7 @@ class Engine:
                 )
                 calibration.begin_another()
                 self._submit_place(time.time_ns())
+                self._set_up_simulated()
 
     def _do(self, request: Request) -> None:
         if isinstance(request.command, Practice) and isinstance(self._source, Simulated):

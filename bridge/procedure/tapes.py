@@ -26,7 +26,8 @@ class Tapes:
     def on(cls, machine: Machine, tapes: Sequence[CalibrationTape]) -> Self:
         """Return the tapes on a machine."""
         serving = tuple((tape, default_speed_ips(machine, tape)) for tape in tapes)
-        return cls(serving, tuple(speed.ips for speed in machine.speeds))
+        speeds = tuple(speed.ips for speed in machine.speeds)
+        return cls(serving, speeds or tuple(dict.fromkeys(speed_ips for _, speed_ips in serving)))
 
     @property
     def tones_hz(self) -> tuple[float, ...]:

@@ -117,3 +117,21 @@ def test_a_tone_that_fits_no_step_is_said_with_its_place(tmp_path: Path) -> None
     said = [line for line in ran.stderr.splitlines() if "3150 Hz" in line]
     assert len(said) == 1
     assert "0:00:04 no step wants a tone of 3150 Hz" in said[0] or "0:00:05 no step wants" in said[0]
+
+
+def test_a_recording_of_another_speed_is_read_from_the_step_that_is_named(tmp_path: Path) -> None:
+    two = tmp_path / "two.toml"
+    two.write_text(
+        '[machine]\nname = "Gate house four-track (invented)"\ntracks = 4\n[audio]\nreference_dbfs = -18\n'
+        "[[tape]]\nfluxivity_nwb_per_m = 250\nfringing_compensated = true\n"
+        '[[tape]]\nspeed_ips = 30\nequalization = "iec2"\nfluxivity_nwb_per_m = 355\nfringing_compensated = true\n'
+    )
+    capture = tones(tmp_path / "capture.wav", LEVELS_DBFS, seconds=SECONDS)
+    # 20 lg(250/320) and 20 lg(355/320): by how much each tape is off operating level.
+    for step, target_vu in ((1, -2.144), (5, 0.902)):
+        out = tmp_path / f"{step}.csv"
+        trimbridge("replay", capture, two, "--readings", out, "--step", str(step))
+        with out.open(newline="") as file:
+            check_levels(list(csv.DictReader(file))[-4:], LEVELS_DBFS, 1000, target_vu)
+    refused = trimbridge("replay", capture, two, "--step", "40", status=2)
+    assert refused.stderr.strip().endswith(f"--step 40: the steps of {two} are 1 to 16")

@@ -95,3 +95,18 @@ def test_what_the_config_does_not_tell_is_not_guessed(tmp_path: Path) -> None:
     assert "—" in said
     assert "0:33:20" in said
     assert "762.0 m of tape" in said
+
+
+def test_with_two_tapes_each_has_its_places_and_its_angle(tmp_path: Path) -> None:
+    path = tmp_path / "room.toml"
+    fast = '[[tape]]\nname = "Fast"\nspeed_ips = 30\nequalization = "iec2"\ntones = [{ hz = 1000, seconds = 10 }]\n'
+    path.write_text(CONFIG.replace("[tape]", '[[tape]]\nname = "Slow"') + fast)
+    found = told(path, "--delay-us", "2")
+    assert [(one["speed_ips"], one["hz"], one["begins_s"]) for one in found["tones"]] == [
+        (15, 1000, 0), (15, 10_000, 60), (15, 100, 90), (30, 1000, 0),
+    ]  # fmt: skip
+    # The tape moves v t = 0.762 and 1.524 µm in 2 µs, and the outer tracks are 23 times 2.11 mm apart: v t / d.
+    said = trimbridge("tape", path, "--delay-us", "2").stdout
+    assert "2 µs apart at 15 in/s: the gaps are +0.05 minutes of arc apart" in said
+    assert "2 µs apart at 30 in/s: the gaps are +0.11 minutes of arc apart" in said
+    assert "The tones of Slow at 15 in/s" in said

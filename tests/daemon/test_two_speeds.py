@@ -12,7 +12,7 @@ from bridge.cli.report import show_report
 from bridge.config.convert import to_machine, to_tapes
 from bridge.config.load import loads
 from bridge.daemon.setup import setup_of
-from bridge.procedure.commands import Finish, GoToStep, NextStep
+from bridge.procedure.commands import Command, Finish, GoToStep, NextStep
 from bridge.simulation.calibration import Manner, Performance, Task, perform
 from bridge.simulation.hand import Temperament
 from bridge.source.simulated import Simulated, practice_recorders
@@ -202,10 +202,17 @@ def test_the_simulated_recorder_changes_its_tape_with_the_step(tmp_path: Path) -
     daemon.engine.source_began(source, 0.0)
     source.start()
     truth_vu = {one.speed_ips: one.noiseless_vu(one.content.tone(1000.0), 0, 0) for one in recorders}
-    # At 15, at 30 and back: what is read is the tape of the step, by the truth of the recorder that has it on.
-    for speed_ips in (15.0, 30.0, 15.0):
-        number = next(at for at, step in enumerate(SETUP.steps, 1) if step.speed_ips == speed_ips)
-        assert daemon.ask(GoToStep(number)) is None
+    fast = next(number for number, step in enumerate(SETUP.steps, 1) if step.speed_ips == 30.0)
+    asked: tuple[tuple[Command, int, float], ...] = (
+        (GoToStep(fast), fast, 30.0),
+        (GoToStep(1), 1, 15.0),
+        (GoToStep(fast), fast, 30.0),
+        # The next calibration begins at the first step, with the first tape.
+        (Finish(), 1, 15.0),
+    )
+    # What is read is the tape of the step, by the truth of the recorder that has it on.
+    for command, number, speed_ips in asked:
+        assert daemon.ask(command) is None
         source.tape_to_tone(1000.0)
         for _ in range(10 * RATE_HZ // 512):
             block = source.read(1.0)

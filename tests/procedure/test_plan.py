@@ -11,7 +11,7 @@ from bridge.procedure.plan import default_tolerance_db, generate_steps, plan_ste
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape, Tone
 from bridge.tape.equalization import Equalization
-from bridge.tape.machine import ADJUSTMENTS, Machine, Speed
+from bridge.tape.machine import ADJUSTMENTS, RECORD_SIDE, Machine, Speed
 from bridge.tape.targets import StepRequest, compute_target
 
 IEC1_15 = Equalization.named("iec1", 15)
@@ -262,3 +262,22 @@ def test_a_third_speed_without_a_tape_is_said():
     speeds = (*EIGHT.speeds, Speed(7.5, Equalization.named("iec1", 7.5)))
     steps = generate_steps(Machine("m", 8, 320.0, 1.778, 3.302, speeds), SLOW, FAST)
     assert "For 7.5 in/s, start again with a tape made for that speed." in steps[-1].advice
+
+
+some_tones = st.lists(st.builds(Tone, st.floats(20, 20_000), st.floats(-20, 3)), max_size=6).map(tuple)
+
+
+@given(st.lists(st.tuples(some_tones, st.sampled_from([7.5, 15.0, 30.0])), min_size=1, max_size=4))
+def test_whatever_the_tapes_none_is_played_once_anything_records(given_tapes):
+    curve = Equalization.free(35)
+    tapes = [CalibrationTape(250.0, ips, curve, tones) for tones, ips in given_tapes]
+    heads = Machine("m", 24, 320.0, 0.94, 2.11, tuple(Speed(ips, curve) for ips in (7.5, 15, 30)))
+    steps = generate_steps(heads, *tapes)
+    recording = [step.adjustment in RECORD_SIDE for step in steps]
+    assert recording == sorted(recording)
+    assert list(dict.fromkeys(step.speed_ips for step in steps if step.adjustment == "bias")) == list(
+        dict.fromkeys(ips for _, ips in given_tapes)
+    )
+    for step in steps:
+        assert math.fsum(step.target_terms_db.values()) == pytest.approx(step.target_vu, abs=1e-9)
+        assert not {"tone_missing", "speed_mismatch"} & {warning.code for warning in step.target_warnings}

@@ -360,6 +360,14 @@ def test_a_tone_that_the_tape_of_the_chosen_speed_has_is_not_called_a_wrong_spee
     assert other.reason == "no step wants a tone of 2000 Hz"
 
 
+def test_where_the_machine_names_no_speeds_those_of_the_tapes_are_its() -> None:
+    tapes = [tape for tape, _ in two_tapes().serving]
+    follower = StepFollower(both_speeds(), 0, Tapes.on(Machine("m", 8, 320.0), tapes))
+    other = follower.follow(Tone(2000.0, None, (), math.nan, 0.0))
+    assert isinstance(other, ToneFitsNoStep)
+    assert other.reason.startswith("2000 Hz may be 1000 Hz of a tape for 15 in/s at 30 in/s")
+
+
 def test_on_the_record_side_no_tape_is_suspected() -> None:
     follower = StepFollower(both_speeds(), 8, two_tapes())
     other = follower.follow(Tone(2000.0, None, (), math.nan, 0.0))
