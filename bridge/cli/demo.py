@@ -20,7 +20,8 @@ from bridge.readings import Frame, Trim
 from bridge.simulation.calibration import Manner, Performance, Task, perform
 from bridge.simulation.hand import Act, Temperament
 from bridge.simulation.recorder import Recorder
-from bridge.source.simulated import Simulated, voices
+from bridge.source.simulated import Simulated
+from bridge.source.voices import voices
 
 HASTE: Final = 0.4
 """Between a careful hand and a hasty one."""
@@ -46,6 +47,11 @@ BY_HAND: Final = """\
 You turn: send /practice/turn with track, trimmer and share of its travel to the OSC port, for instance
   oscsend 127.0.0.1 {port} /practice/turn isf 3 "repro level" 0.05
   oscsend 127.0.0.1 {port} /practice/tone f 10000
+What happens by accident can be played, too: the level of all tracks together (in dB), what is of no calibration tape
+  oscsend 127.0.0.1 {port} /practice/playback_level f -1
+  oscsend 127.0.0.1 {port} /practice/foreign_tone f 3150
+  oscsend 127.0.0.1 {port} /practice/foreign s announcement
+until /practice/tone winds back to a tone of the tape.
 """
 
 

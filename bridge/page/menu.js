@@ -24,6 +24,9 @@ export function openMenu(app) {
   if (setup.source === "simulated") parts.push(element("h3", {}, "Practice"), choices([
     choice(app.trimmers?.isOpen ? "Hide the trimmers" : "Show the trimmers", () => app.toggleTrimmers()),
     ...[...new Set(setup.steps.map((step) => step.tone_hz))].map((hz) => choice(`Wind to ${hzText(hz)}`, () => app.commands.do(`wind to ${hzText(hz)}`, "/practice/tone", "f", [hz]))),
+    ...[-1, 1, 0].map((db) => choice(db ? `All tracks ${db < 0 ? "−" : "+"}1 dB` : "All tracks as they were", () => app.commands.do(`all tracks ${db ? `${db < 0 ? "−" : "+"}1 dB` : "as they were"}`, "/practice/playback_level", "f", [db]))),
+    choice(`Foreign tone ${hzText(foreignHz(setup))}`, () => app.commands.do("foreign tone", "/practice/foreign_tone", "f", [foreignHz(setup)])),
+    ...["announcement", "sweep", "noise"].map((what) => choice(`Play ${what === "noise" ? "noise" : `${what === "sweep" ? "a" : "an"} ${what}`}`, () => app.commands.do(`play ${what}`, "/practice/foreign", "s", [what]))),
     ...["repro", "sync"].map((path) => choice(`Switch to ${path}`, () => app.commands.do(`switch to ${path}`, "/practice/path", "s", [path]))),
   ]));
   parts.push(element("h3", {}, "This screen"), choices([
@@ -44,6 +47,12 @@ export function openMenu(app) {
   if (!app.search.has("watch")) doors.push(choice("Only watch from here", () => location.assign(`${location.pathname}?watch`)));
   parts.push(choices(doors));
   sheet.show(setup.machine.name, ...parts);
+}
+
+// A tone that no step wants, far enough from each to be mistaken for none; nor is it half of one, or twice.
+function foreignHz(setup) {
+  const isFar = (hz) => setup.steps.every((step) => [0.5, 1, 2].every((times) => Math.abs(Math.log(hz / (step.tone_hz * times))) > 0.1));
+  return [3150, 440, 2300, 5600].find(isFar) ?? 3150;
 }
 
 function choices(buttons) {

@@ -18,8 +18,11 @@ from bridge.procedure.commands import (
     Hold,
     ListenTo,
     LogNow,
+    MovePlayback,
     NextStep,
     Note,
+    PlayForeign,
+    PlayForeignTone,
     PlayTone,
     PreviousStep,
     Reinstate,
@@ -281,7 +284,7 @@ class Calibration:
                 return (TakingBackToLog(item, who) if known else Declined(f"{item} is not confirmed"),)
             case Finish():
                 return tuple(self._course.on("finish asked"))
-            case TurnTrimmer() | PlayTone() | ListenTo():
+            case TurnTrimmer() | PlayTone() | ListenTo() | MovePlayback() | PlayForeignTone() | PlayForeign():
                 return (Declined(NOT_PRACTICE),)
 
     def _go_to(self, number: int, *, again: bool = False) -> tuple[Outcome, ...]:

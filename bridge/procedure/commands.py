@@ -125,7 +125,28 @@ class ListenTo:
     path: str
 
 
-Practice = TurnTrimmer | PlayTone | ListenTo
+@dataclass(frozen=True, slots=True)
+class MovePlayback:
+    """Set the level of all tracks of the simulated recorder together, dB above where it was at first."""
+
+    gain_db: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlayForeignTone:
+    """Play a tone on the simulated recorder that is not of its calibration tape."""
+
+    hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlayForeign:
+    """Play something on the simulated recorder that is no tone, such as an announcement."""
+
+    what: str
+
+
+Practice = TurnTrimmer | PlayTone | ListenTo | MovePlayback | PlayForeignTone | PlayForeign
 """What is done to the simulated recorder, not to the procedure."""
 
 Command = (

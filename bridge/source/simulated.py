@@ -9,38 +9,25 @@ buttons of the transport, another tape. A command takes effect in the next block
 import threading
 import time
 from collections.abc import Iterable, Sequence
-from pathlib import Path as FilePath
 from typing import Final
 
 import numpy as np
-import soundfile
 
 from bridge.simulation.condition import Condition
 from bridge.simulation.recorder import Recorder
 from bridge.simulation.rendering import Renderer
-from bridge.simulation.tape import Sound
+from bridge.simulation.tape import Passage, TapeContent
 from bridge.simulation.transport import TICK_S
 from bridge.simulation.trimmers import PATHS, POINTS_A_TICK, split
 from bridge.source.block import Block, Losses
 from bridge.source.faults import SourceLostError
+from bridge.source.voices import voices
 from bridge.tape.calibration_tape import CalibrationTape, tape_for
 from bridge.tape.machine import Adjustment, Machine, Path
 from bridge.tape.wavelength import same_speed
 
-VOICES: Final = FilePath("/usr/share/sounds/alsa")
-"""Where Debian's alsa-utils keeps spoken words; without them the announcements are pauses."""
-
 MOST_BEHIND_S: Final = 1.0
 """A reader that is further behind loses samples, as with a real interface."""
-
-
-def voices(folder: FilePath = VOICES) -> tuple[Sound, ...]:
-    """Return the spoken words in a folder of mono WAV files; none when the folder is not there."""
-    sounds = []
-    for file in sorted(folder.glob("*_*.wav")):
-        samples, sample_rate_hz = soundfile.read(file, dtype="float32", always_2d=True)
-        sounds.append(Sound(samples[:, 0].copy(), sample_rate_hz))
-    return tuple(sounds)
 
 
 def practice_recorders(
@@ -117,7 +104,8 @@ class Simulated:
             raise ValueError(f"a block must have 1 frame or more, not {block_frames}")
         self.sample_rate_hz: Final = recorder.sample_rate_hz
         self._recorder = recorder
-        self._renderers = {one: Renderer(one) for one in (recorder, *others)}
+        self._recorders = (recorder, *others)
+        self._renderers = {one: Renderer(one) for one in self._recorders}
         pairs = tuple(patch) or tuple((track, track) for track in range(1, recorder.tracks + 1))
         self.inputs: Final = tuple(inputs) or tuple(sorted(number for _, number in pairs))
         self._block_frames = block_frames
@@ -136,7 +124,7 @@ class Simulated:
     @property
     def description(self) -> str:
         """What this is, for a person."""
-        recorders = list(self._renderers)
+        recorders = self._recorders
         speeds = " and ".join(dict.fromkeys(f"{one.speed_ips:g}" for one in recorders))
         return f"simulated recorder, {recorders[0].tracks} tracks at {speeds} in/s, seed {recorders[0].seed}"
 
@@ -230,20 +218,10 @@ class Simulated:
 
         A tape that is on plays on. The path stays as it is switched, and so does the level of all tracks together.
         """
-        tapes = [one.tape for one in self._renderers]
-        tape = tape_for(tapes, speed_ips, tone_hz, tone_level_db)
+        tape = tape_for([one.tape for one in self._recorders], speed_ips, tone_hz, tone_level_db)
         with self._lock:
-            before, tick = self._recorder, self._tick()
-            if tape is before.tape:
-                return
-            self._recorder = next(one for one in self._renderers if one.tape is tape)
-            # What was still to be turned was meant for the trimmers of before.
-            self._turns.clear()
-            path = before.path_at(tick)
-            before.transport.stop(tick)
-            self._recorder.select_path(PATHS[path] if path >= 0 else "input", tick)
-            self._recorder.set_playback(float(before.playback_db(np.array([tick * TICK_S]))[0]), tick)
-            self._recorder.transport.jump(0.0, tick)
+            if tape is not self._recorder.tape:
+                self._change_to(next(one for one in self._recorders if one.tape is tape))
 
     def tape_play(self) -> None:
         """Press play."""
@@ -268,9 +246,36 @@ class Simulated:
         LookupError
             When the tape does not have this tone.
         """
-        self.thread(self._recorder.tape.speed_ips, hz)
-        content = self._recorder.content
-        self.tape_locate(content.before(content.tone(hz)))
+        tape = tape_for([one.tape for one in self._recorders], self._recorder.tape.speed_ips, hz)
+        recorder = next(one for one in self._recorders if one.tape is tape)
+        place_s = recorder.content.before(recorder.content.tone(hz))
+        with self._lock:
+            if recorder is not self._recorder:
+                self._change_to(recorder)
+            self._recorder.transport.locate(place_s, self._tick())
+
+    @property
+    def tones_hz(self) -> tuple[float, ...]:
+        """The tones of the tape that plays, or would play but for something foreign."""
+        return tuple(tone.hz for tone in self._recorder.tape.tones)
+
+    def play_foreign(self, passages: Sequence[Passage]) -> None:
+        """Play what is not of the calibration tape, over and over, until a tone of a calibration tape is asked for."""
+        like = self._recorder
+        other = Recorder(
+            like.machine,
+            like.tape,
+            like.condition,
+            seed=like.seed,
+            sample_rate_hz=like.sample_rate_hz,
+            reference_dbfs=like.reference_dbfs,
+            speed_ips=like.speed_ips,
+            content=TapeContent(tuple(passages)),
+            panel=like.panel,
+        )
+        with self._lock:
+            self._renderers[other] = Renderer(other)
+            self._change_to(other)
 
     def select_path(self, path: Path) -> None:
         """Switch all tracks to the repro head, the sync head or the inputs."""
@@ -283,6 +288,21 @@ class Simulated:
             self._recorder.set_playback(gain_db, self._tick())
 
     # Inside; with the lock held
+
+    def _change_to(self, recorder: Recorder) -> None:
+        """Let another tape play, from its beginning; the path and the level of all tracks stay as they are."""
+        before, tick = self._recorder, self._tick()
+        if recorder.panel is not before.panel:
+            # What was still to be turned was meant for the trimmers of before.
+            self._turns.clear()
+        path = before.path_at(tick)
+        before.transport.stop(tick)
+        if before not in self._recorders:
+            del self._renderers[before]
+        self._recorder = recorder
+        recorder.select_path(PATHS[path] if path >= 0 else "input", tick)
+        recorder.set_playback(float(before.playback_db(np.array([tick * TICK_S]))[0]), tick)
+        recorder.transport.jump(0.0, tick)
 
     def _columns_for(self, pairs: Iterable[tuple[int, int]]) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
         """Return for each input the index of its track, −1 where there is none."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 from bridge.readings import LogState, MidiState, SourceState, State
+from bridge.source.foreign import FOREIGN
 from bridge.tape.machine import Path
 from bridge.wire import osc
 
@@ -237,6 +238,8 @@ _ITEM = (Argument("s", "item", longest=64),)
 _WHO = (Argument("s", "who", longest=64),)
 _SHARE = (Argument("f", "share of the travel", lowest=-1, highest=1),)
 _TONE = (Argument("f", "frequency", "Hz", 20, 20_000),)
+_PLAYBACK = (Argument("f", "level", "dB", -12, 12),)
+_FOREIGN = (Argument("s", "what", longest=16, choices=FOREIGN),)
 _PATH = (Argument("s", "path", longest=16, choices=get_args(Path)),)
 _CODE = (Argument("s", "code", longest=64),)
 _SECONDS = (Argument("i", "time", "s", 1, 3600),)
@@ -259,6 +262,13 @@ COMMAND_ADDRESSES: Final = (
     Address("/practice/turn", _TRACK + _ADJUSTMENT + _SHARE, "turn a trimmer of the simulated recorder"),
     Address("/practice/tone", _TONE, "wind the simulated tape to a tone, and play"),
     Address("/practice/path", _PATH, "switch the simulated recorder to a path"),
+    Address(
+        "/practice/playback_level",
+        _PLAYBACK,
+        "set the level of all tracks of the simulated recorder together, against that at the start",
+    ),
+    Address("/practice/foreign_tone", _TONE, "play a tone that the simulated tape lacks, until another is asked for"),
+    Address("/practice/foreign", _FOREIGN, "play what is no tone at all, until a tone is asked for"),
     Address("/do/finish", (), "end the calibration; what comes after belongs to a new one"),
 )
 """What is taken and becomes a command."""

@@ -304,6 +304,27 @@ def test_the_step_stays_while_following_is_switched_off_and_why_is_said(page: Pa
     expect(page.locator(".step .stays")).to_be_visible()
 
 
+def test_what_happens_by_accident_is_played_from_the_menu(page: Page) -> None:
+    heard(page)
+
+    def play(name: str) -> None:
+        page.locator(".step button.menu").click()
+        page.locator("dialog").get_by_role("button", name=name).click()
+
+    play("Foreign tone 3.15 kHz")
+    expect(page.locator(".status .tone")).to_have_text(re.compile(r"hears 3\.1\d"), timeout=TONE_S)
+    expect(page.locator(".progress .said")).to_have_text(re.compile("no step wants a tone of 31"), timeout=TONE_S)
+    step_is(page, 1)
+    play("Play an announcement")
+    expect(page.locator("#spoken")).to_have_text("play announcement: done")
+    expect(page.locator(".status .tone")).not_to_have_text(re.compile(r"hears 3\.1\d"), timeout=TONE_S)
+    heard(page)
+    play("All tracks −1 dB")
+    expect(page.locator("#spoken")).to_have_text("all tracks −1 dB: done")
+    play("All tracks as they were")
+    expect(page.locator("#spoken")).to_have_text("all tracks as they were: done")
+
+
 def test_what_is_turned_while_held_is_said_and_missing(page: Page) -> None:
     heard(page)
     press(page, "hold")

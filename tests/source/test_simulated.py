@@ -10,7 +10,8 @@ import soundfile
 
 from bridge.simulation.condition import Condition
 from bridge.source.block import Block, Source
-from bridge.source.simulated import Simulated, practice_recorders, voices
+from bridge.source.simulated import Simulated, practice_recorders
+from bridge.source.voices import voices
 from bridge.tape.calibration_tape import CalibrationTape, Tone
 from bridge.tape.equalization import Equalization
 from bridge.tape.machine import Machine, Speed

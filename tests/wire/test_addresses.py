@@ -25,6 +25,7 @@ TAKEN = """
 /do/next, /do/back, /do/repeat, /do/step i, /do/bank i, /do/focus i, /do/hold T, /do/follow T, /do/log i, /do/undo s,
 /do/reinstate s,
 /do/note s, /do/confirm ss, /do/take_back ss, /do/finish, /practice/turn isf, /practice/tone f, /practice/path s,
+/practice/playback_level f, /practice/foreign_tone f, /practice/foreign s,
 /subscribe i, /unsubscribe, /pair s, /version
 """
 
