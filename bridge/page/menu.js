@@ -6,6 +6,7 @@ import { pair } from "./pairing.js";
 import { hzText } from "./scale.js";
 import { sheet } from "./sheet.js";
 
+const FOREIGN_WORDS = { announcement: "a voice", sweep: "a sweep", noise: "noise" };
 const VIEW_WORDS = { trim: "Trim", prepare: "Prepare", run: "The run", log: "Log" };
 
 export function openMenu(app) {
@@ -26,7 +27,7 @@ export function openMenu(app) {
     ...[...new Set(setup.steps.map((step) => step.tone_hz))].map((hz) => choice(`Wind to ${hzText(hz)}`, () => app.commands.do(`wind to ${hzText(hz)}`, "/practice/tone", "f", [hz]))),
     ...[-1, 1, 0].map((db) => choice(db ? `All tracks ${db < 0 ? "−" : "+"}1 dB` : "All tracks as they were", () => app.commands.do(`all tracks ${db ? `${db < 0 ? "−" : "+"}1 dB` : "as they were"}`, "/practice/playback_level", "f", [db]))),
     choice(`Foreign tone ${hzText(foreignHz(setup))}`, () => app.commands.do("foreign tone", "/practice/foreign_tone", "f", [foreignHz(setup)])),
-    ...["announcement", "sweep", "noise"].map((what) => choice(`Play ${what === "noise" ? "noise" : `${what === "sweep" ? "a" : "an"} ${what}`}`, () => app.commands.do(`play ${what}`, "/practice/foreign", "s", [what]))),
+    ...Object.entries(FOREIGN_WORDS).map(([what, words]) => choice(`Play ${words}`, () => app.commands.do(`play ${words}`, "/practice/foreign", "s", [what]))),
     ...["repro", "sync"].map((path) => choice(`Switch to ${path}`, () => app.commands.do(`switch to ${path}`, "/practice/path", "s", [path]))),
   ]));
   parts.push(element("h3", {}, "This screen"), choices([
