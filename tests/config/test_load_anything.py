@@ -76,6 +76,29 @@ def some_key(draw: st.DrawFn) -> tuple[str, str]:
     return section, draw(st.sampled_from([*names, "use", "tracks", "xyz"]))
 
 
+@st.composite
+def some_tape(draw: st.DrawFn) -> dict[str, Any]:
+    usual = st.sampled_from([7.5, 15, 30, "iec1", "iec2", True, 0.5])
+    names = st.sampled_from([*keys.names(("tape",)), "use", "xyz"])
+    return draw(st.dictionaries(names, usual | value, max_size=4))
+
+
+@given(st.lists(some_tape(), min_size=1, max_size=3), st.lists(st.sampled_from([7.5, 15, 30]), max_size=2))
+def test_any_tapes(tapes: list[dict[str, Any]], speeds: list[float]) -> None:
+    lines_of = [
+        '[machine]\nname = "a"\ntracks = 4',
+        *(f"[[machine.speeds]]\nips = {ips}\nequalization = {{ hf_us = 35 }}" for ips in speeds),
+        *("\n".join(["[[tape]]", *(f"{name} = {toml(item)}" for name, item in tape.items())]) for tape in tapes),
+        '[[step]]\nadjustment = "repro level"\ntone_hz = 1000',
+    ]
+    used("\n".join([*lines_of, ""]))
+
+
+@given(value)
+def test_anything_for_a_tape(given_value: Any) -> None:
+    used(f'tape = {toml(given_value)}\n[machine]\nname = "a"\ntracks = 4\n')
+
+
 @given(st.dictionaries(some_key(), value, max_size=5))
 def test_any_value_anywhere(values: dict[tuple[str, str], Any]) -> None:
     tables: dict[str, dict[str, Any]] = {"machine": {"name": "a", "tracks": 4}}
