@@ -651,6 +651,7 @@ equalization = "iec1"
 ips = 15
 equalization = "iec1"
 [[tape]]
+name = "Pier, slow"
 speed_ips = 7.5
 fringing_compensated = true
 [[tape]]
@@ -673,3 +674,5 @@ def test_with_several_speeds_the_speed_is_read_from_as_far_as_the_tone(tmp_path:
         assert name.evaluate("(it) => it.scrollWidth <= it.clientWidth")
         page.set_viewport_size({"width": 1180, "height": 820})
         expect(name).to_have_text("repro level · 1 kHz · 7.5 in/s")
+        feeder.show(EIGHT, focus=1, step=replace(STEP, speed_ips=7.5), tone_hz=0.0)
+        expect(page.locator(".status .left")).to_have_text("waits for tone 1 of 2 of Pier, slow")

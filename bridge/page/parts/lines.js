@@ -105,7 +105,9 @@ export class StatusLine {
     if (!step || step.records) return step ? "tone from the generator" : "";
     if (!onTape) return "not on the calibration tape";
     const place = `tone ${onTape.number} of ${onTape.of}`;
-    if (!(frame.tone.hz > 0) || isOther) return `waits for ${place}`;
+    // Whoever changes the tape reads here which one it is.
+    const of = onTape.tape && this.app.setup.tapes.length > 1 ? ` of ${onTape.tape}` : "";
+    if (!(frame.tone.hz > 0) || isOther) return `waits for ${place}${of}`;
     const left = onTape.seconds - frame.tone.s;
     return left >= 0 ? `${place} · ${timeText(left)} left` : `${place} · played ${timeText(frame.tone.s)}`;
   }
