@@ -12,3 +12,8 @@ def ranges(numbers: Sequence[int]) -> str:
         else:
             stretches.append([number, number])
     return ", ".join(str(first) if first == last else f"{first}-{last}" for first, last in stretches)
+
+
+def tracks_named(tracks: Sequence[int]) -> str:
+    """Return what rising numbers of tracks are called: ``track 3``, ``tracks 1-8, 12``."""
+    return f"track{'' if len(tracks) == 1 else 's'} {ranges(tracks)}"

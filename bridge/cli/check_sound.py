@@ -10,7 +10,7 @@ from bridge.config.midi_settings import MidiSettings
 from bridge.config.settings import Settings
 from bridge.daemon.sources import wanted_inputs
 from bridge.procedure.steps import Step
-from bridge.ranges import ranges
+from bridge.ranges import tracks_named
 from bridge.sinks.midi import output_parts
 from bridge.source.device import Device
 from bridge.source.devices import find, list_interfaces
@@ -42,7 +42,7 @@ def steps(settings: Settings, planned: Sequence[Step]) -> Iterator[Finding]:
     patched = {track for bank in to_banks(settings) for track in bank.tracks}
     left_out = [track for track in range(1, settings.machine.tracks + 1) if track not in patched]
     if left_out:
-        named = f"track{'' if len(left_out) == 1 else 's'} {ranges(left_out)}"
+        named = tracks_named(left_out)
         message = f"{named} of {settings.machine.tracks}: patched to no input, so not calibrated"
         yield Finding("steps", "note", message, "add them to [audio] inputs, or lower [machine] tracks")
 

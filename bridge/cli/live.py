@@ -15,6 +15,7 @@ from rich.text import Text
 
 from bridge.cli.figures import counted, found_of, left_of, signed
 from bridge.cli.track_blocks import track_lines
+from bridge.ranges import tracks_named
 from bridge.readings import Frame, StepReading, Trim
 from bridge.words import HELD, STAYS
 
@@ -117,7 +118,7 @@ def headline(frame: Frame) -> str:
     held = ", held" if frame.held else ""
     # What stands last is cut first.
     stays = "" if frame.follows else f"{STAYS}; "
-    lacking = f", missing: track {frame.step.missing_text}" if frame.step.missing else ""
+    lacking = f", missing: {tracks_named(frame.step.missing_tracks)}" if frame.step.missing else ""
     return f"{stays}{step_line(frame.step)}{lacking}   {tone}   bank {frame.bank}{held}   {clock(frame.position_s)}"
 
 

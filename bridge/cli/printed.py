@@ -15,7 +15,7 @@ from bridge.cli.figures import KINDS, UNKNOWN, error_and_kind_of, found_of, left
 from bridge.cli.sheet import Sheet
 from bridge.log.queries import LoggedTrim
 from bridge.procedure.steps import Step, speed_told
-from bridge.ranges import ranges
+from bridge.ranges import ranges, tracks_named
 
 SHEET_BEGINS: Final = "<!doctype html>\n<!-- trimbridge: calibration sheet -->"
 
@@ -113,7 +113,7 @@ def _verdict(sheet: Sheet) -> str:
     if sheet.missing:
         said.append("Missing: " + "; ".join(map(str, sheet.missing)))
     outside = [
-        f"{step.adjustment} of track {ranges(tracks)} (step {number}{speed_told(step, sheet.steps)})"
+        f"{step.adjustment} of {tracks_named(tracks)} (step {number}{speed_told(step, sheet.steps)})"
         for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1)
         if (tracks := sorted(track for track, (_, last) in cells.items() if last.trim.within_tolerance is False))
     ]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from bridge.procedure.steps import Step, belongs, speed_told, step_of
-from bridge.ranges import ranges
+from bridge.ranges import tracks_named
 from bridge.readings import Trim
 
 TRACKS_TOLD: Final = "tracks"
@@ -70,7 +70,7 @@ class Missing:
 
     def __str__(self) -> str:
         """Return it as a few words."""
-        return f"step {self.step}{self.speed}: track {ranges(self.tracks)}"
+        return f"step {self.step}{self.speed}: {tracks_named(self.tracks)}"
 
 
 _Unlogged = list[tuple[Step, Found]]

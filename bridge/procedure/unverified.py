@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from bridge.ranges import ranges
+from bridge.ranges import tracks_named
 
 MOST_READ: Final = 6
 """So many readings are named; more tracks than this are counted."""
@@ -60,7 +60,7 @@ def _said(reason: Reason, tracks: list[Unverified]) -> str:
     if len(tracks) == 1:
         return f"track {tracks[0].track} {reason.of_one.format(*tracks[0].read_db)}"
     if not reason.each:
-        return f"{reason.of_many}: track {ranges([one.track for one in tracks])}"
+        return f"{reason.of_many}: {tracks_named([one.track for one in tracks])}"
     named = [f"{one.track} {reason.each.format(*one.read_db)}" for one in tracks[:MOST_READ]]
     more = [f"and {len(tracks) - MOST_READ} more"] if len(tracks) > MOST_READ else []
-    return f"{reason.of_many}: track {'; '.join(named + more) if ',' in reason.each else ', '.join(named + more)}"
+    return f"{reason.of_many}: tracks {'; '.join(named + more) if ',' in reason.each else ', '.join(named + more)}"

@@ -292,7 +292,7 @@ def test_plain_lines_tell_what_a_finished_calibration_has_come_to(ear: Ear, tmp_
     third = f"{second.rpartition('-')[0]}-3"
     assert [line for line in daemon.output.splitlines() if "finished" in line] == [
         f"calibration {first} finished: 4 trims, complete; {second} begins, with step 1",
-        f"calibration {second} finished: 1 trim, missing step 1: track 1, 3-4; {third} begins, with step 1",
+        f"calibration {second} finished: 1 trim, missing step 1: tracks 1, 3-4; {third} begins, with step 1",
     ]
 
 

@@ -158,7 +158,7 @@ def test_both_speeds_are_logged_as_they_were_found_and_left(
     lacking = report[report.index("missing: ") :]
     for number, step in enumerate(SETUP.steps, 1):
         if step not in PLAYED:
-            assert f"step {number}, {step.speed_ips:g} in/s: track 1-8" in lacking
+            assert f"step {number}, {step.speed_ips:g} in/s: tracks 1-8" in lacking
     lines = tmp_path / "trims.jsonl"
     export_trims(log, as_csv=False, calibration="last", tracks=(), output=lines, with_withdrawn=False)
     records = [json.loads(line) for line in lines.read_text(encoding="utf-8").splitlines()]

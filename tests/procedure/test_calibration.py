@@ -191,7 +191,7 @@ def test_steps_are_gone_through_by_hand() -> None:
     studio.done(NextStep())
     studio.done(NextStep())
     assert studio.step == 3
-    assert studio.refused(NextStep()).startswith("step 3 is the last: step 2: track 1-4; step 3: track 1-4 missing")
+    assert studio.refused(NextStep()).startswith("step 3 is the last: step 2: tracks 1-4; step 3: tracks 1-4 missing")
     assert "the steps are 1 to 3" in studio.refused(GoToStep(9))
     studio.done(PreviousStep())
     assert studio.step == 2
@@ -716,8 +716,8 @@ def test_what_is_missing_or_not_logged_is_named_with_its_speed() -> None:
     same_at_7 = replace(LEVEL, speed_ips=7.5)
     studio = begun(steps=(LEVEL, same_at_7))
     assert [str(one) for one in studio.calibration.missing()] == [
-        "step 1, 15 in/s: track 1-4",
-        "step 2, 7.5 in/s: track 1-4",
+        "step 1, 15 in/s: tracks 1-4",
+        "step 2, 7.5 in/s: tracks 1-4",
     ]
     studio.done(Hold(True))
     studio.turn(2, 1.0)

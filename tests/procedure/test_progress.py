@@ -45,7 +45,7 @@ def test_two_tones_of_one_frequency_are_two_steps() -> None:
 
 
 def test_missing_is_said_in_few_words() -> None:
-    assert str(Missing(3, (1, 2, 3, 4, 7, 9, 10))) == "step 3: track 1-4, 7, 9-10"
+    assert str(Missing(3, (1, 2, 3, 4, 7, 9, 10))) == "step 3: tracks 1-4, 7, 9-10"
 
 
 def test_a_trimmer_that_moved_after_its_record_is_incomplete_until_it_is_logged() -> None:
