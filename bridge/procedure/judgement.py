@@ -3,9 +3,9 @@
 No track is right whose reading is outside: pressed just then, Log would write that down. At the very edge of the
 tolerance a tape wanders in and out, and a verdict that follows every reading flickers. So what was outside is right
 again only when it has been within by more than chance for a while: by two standard errors. A single reading is as far
-off as readings differ: that is its spread. Where the trimmer is being turned, or the spread is not known yet, the
-reading alone decides: there the hand wants to see at once where it is. The needle alone decides nothing at once: when a
-tone begins it sweeps through the target on its way.
+off as readings differ: that is its spread. A level that relapses must be within for longer each time. Where the trimmer
+is being turned, or the spread is not known yet, the reading alone decides: there the hand wants to see at once where it
+is. The needle alone decides nothing at once: when a tone begins it sweeps through the target on its way.
 """
 
 import math
@@ -25,6 +25,14 @@ HOLDS_S: Final = 0.5
 samples. Without it a level just within the edge, by one spread, changed its verdict five times as often (simulated
 wander with a correlation time of half a second)."""
 
+RELAPSES: Final = 2.0
+"""Each time that a level leaves the tolerance while no hand moves it, it must then be within for so many times longer: on
+tape that wanders over seconds the spread within a second tells nothing of how far it goes."""
+
+LONGEST_HOLD_S: Final = 8.0
+FORGIVEN_S: Final = 20.0
+"""A level that has been right for so long has not relapsed, but changed."""
+
 
 class Judgement:
     """Remembers which tracks were right, and when the others were last outside."""
@@ -33,12 +41,16 @@ class Judgement:
         self._right: set[int] = set()
         self._known: set[int] = set()
         self._outside_s: dict[int, float] = {}
+        self._right_s: dict[int, float] = {}
+        self._hold_s: dict[int, float] = {}
 
     def forget(self) -> None:
         """Begin anew: what was right by another target says nothing."""
         self._right.clear()
         self._known.clear()
         self._outside_s.clear()
+        self._right_s.clear()
+        self._hold_s.clear()
 
     def judge(self, readings: Iterable[Reading], tolerance_db: float, position_s: float) -> tuple[int, ...]:
         """Return the tracks that are within the tolerance.
@@ -67,10 +79,17 @@ class Judgement:
             self._known.add(track)
         if off_db > tolerance_db - margin_db:
             self._outside_s[track] = position_s
+        if reading.state == "moving":
+            self._hold_s.pop(track, None)
+        hold_s = self._hold_s.get(track, HOLDS_S)
         if off_db > tolerance_db:
+            if track in self._right and reading.state != "moving":
+                relapsed = position_s - self._right_s[track] < FORGIVEN_S
+                self._hold_s[track] = min(hold_s * RELAPSES, LONGEST_HOLD_S) if relapsed else HOLDS_S
             self._right.discard(track)
-        elif at_once or position_s - self._outside_s.get(track, -math.inf) >= HOLDS_S:
+        elif track not in self._right and (at_once or position_s - self._outside_s.get(track, -math.inf) >= hold_s):
             self._right.add(track)
+            self._right_s[track] = position_s
         return track in self._right
 
 

@@ -29,10 +29,10 @@ def changes(of: list[bool]) -> int:
     return sum(one is not other for one, other in pairwise(of))
 
 
-def wander(mean_db: float, spread_db: float, seconds: float, seed: int) -> np.ndarray:
-    """A level that wanders with a correlation time of half a second, as a tape does (first-order autoregression)."""
+def wander(mean_db: float, spread_db: float, seconds: float, seed: int, correlation_s: float = 0.5) -> np.ndarray:
+    """A level that wanders as a tape does (first-order autoregression)."""
     random = np.random.default_rng(seed)
-    kept = math.exp(-1.0 / (0.5 * FRAMES_PER_S))
+    kept = math.exp(-1.0 / (correlation_s * FRAMES_PER_S))
     level = np.empty(round(seconds * FRAMES_PER_S))
     level[0] = 0.0
     for at in range(1, level.size):
@@ -51,6 +51,35 @@ def test_at_the_edge_of_the_tolerance_it_stands(spread_db: float, sign: float, s
     # Ten minutes: a verdict by the reading alone changes every other second, this one about once in half a minute.
     assert plain > 200
     assert judged < plain / 8
+
+
+@pytest.mark.parametrize("correlation_s", [1.0, 3.0])
+@pytest.mark.parametrize("spreads_within", [0.0, 0.5, 1.0, 1.5])
+def test_tape_that_wanders_over_seconds_changes_the_verdict_seldom(correlation_s: float, spreads_within: float) -> None:
+    last_second = FRAMES_PER_S
+    judged: list[int] = []
+    for seed in range(10):
+        level = wander(TOLERANCE_DB - spreads_within * 0.03, 0.03, 61.0, seed, correlation_s)
+        spreads = [float(level[at - last_second : at].std()) for at in range(last_second, level.size)]
+        judged.append(changes(verdicts(map(reading, level[last_second:].tolist(), spreads))))
+    # In a minute; a verdict that must be within for half a second each time changes up to 21 times.
+    assert max(judged) <= 10
+
+
+def test_a_level_that_relapsed_is_right_as_soon_as_any_other_once_the_hand_has_moved_it() -> None:
+    hold = round(HOLDS_S * FRAMES_PER_S) + 2
+    relapses = [*[reading(0.5)] * 5, *[reading(0.1)] * 4 * hold] * 4
+    settled = [*[reading(0.5)] * 5, *[reading(0.1)] * hold]
+    assert not verdicts([*relapses, *settled])[-1]
+    turned = [*relapses, reading(0.5, state="moving"), *settled]
+    assert verdicts(turned)[-1]
+
+
+def test_a_level_that_was_right_for_long_has_not_relapsed() -> None:
+    hold = round(HOLDS_S * FRAMES_PER_S) + 2
+    assert verdicts(
+        [*[*[reading(0.5)] * 5, *[reading(0.1)] * round(25.0 * FRAMES_PER_S)] * 5, reading(0.5), *[reading(0.1)] * hold]
+    )[-1]
 
 
 @pytest.mark.parametrize("spread_db", [0.01, 0.05, 0.15])
