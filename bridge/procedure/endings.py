@@ -8,10 +8,11 @@ from bridge.procedure.acts import Act, Event, MoveDropped, MoveStarted, TrimCut,
 from bridge.procedure.blocks import BLOCK_S
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.hands import ONSET_BLOCKS, Hands
-from bridge.procedure.hindsight import LEAST_TRIM_DB, Change, Left
+from bridge.procedure.hindsight import LEAST_TRIM_DB, Change
 from bridge.procedure.movement import GUARD
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.settling import Settled, long_enough
+from bridge.procedure.unseen import Rested
 from bridge.procedure.verdict import (
     Verdict,
     found_of,
@@ -114,7 +115,7 @@ class Endings:
             return [TrimCut(track, act.as_found, started_s)]
         return [MoveDropped(track, started_s, evidence.record.end_s(evidence.now - 1))]
 
-    def _tell(self, act: Act, found: Settled, left: Settled, behind: Left, end: int, *, undone: bool) -> list[Event]:
+    def _tell(self, act: Act, found: Settled, left: Settled, behind: Rested, end: int, *, undone: bool) -> list[Event]:
         """Tell of a trim."""
         evidence, track = self._evidence, act.track
         events: list[Event] = []

@@ -13,7 +13,7 @@ import numpy as np
 from bridge.procedure.blocks import Floats
 from bridge.procedure.colour import BESIDE, WINDOW
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.movement import GUARD, LEAST_STILL
+from bridge.procedure.movement import GUARD
 from bridge.procedure.record import Indices
 
 CHANGED: Final = 4.5
@@ -60,19 +60,6 @@ TRUSTED: Final = 0.88
 
 DOUBTFUL: Final = 2.0
 """What stands out by less than this is not looked at any closer."""
-
-UNSEEN_CHANCE: Final = 0.25
-"""How often a hand that seems to have left has turned once more, by too little to be seen: people who chase a needle
-that wanders do. Common practice, no source."""
-
-UNSEEN_SIZE: Final = 2.0
-"""How far such a turn goes, in deviations of a level over 0.4 s: more would have been seen."""
-
-UNSEEN_BLOCKS: Final = 80.0
-"""And how long after the last that was seen, at the most."""
-
-MOST_SURE: Final = 50.0
-"""A likelihood of more than e to this is certainty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,49 +214,3 @@ def _ways(blocks: Indices) -> Floats:
     ways = np.clip((blocks - _MIDDLES[:, np.newaxis]) / _SPANS[:, np.newaxis] + 0.5, 0.0, 1.0)
     centred: Floats = ways - ways.mean(axis=1)[:, np.newaxis]
     return centred
-
-
-@dataclass(frozen=True, slots=True)
-class Left:
-    """What a hand has left, when nobody can tell for sure at which moment it left.
-
-    Parameters
-    ----------
-    level_db : float
-        Mean level from then to the end, averaged over all moments by how well each explains the levels.
-    doubt_db : float
-        Standard deviation of that mean from not knowing the moment.
-    block : int
-        The likeliest first block after the hand's last turn.
-    """
-
-    level_db: float
-    doubt_db: float
-    block: int
-
-
-def left_behind(evidence: Evidence, track: int, start: int, end: int, latest: int) -> Left:
-    """Return what a hand has left on a track that was still, as far as can be seen, from ``start`` to ``end``.
-
-    Where it may have turned once more, before ``latest``, by too little to be seen, the level is that after each such
-    moment, weighed by how well it explains the levels against the others (Bayes).
-    """
-    start, contrasts = max(start, evidence.own.oldest), evidence.contrasts
-    total, number = evidence.own.running(track, start, end)
-    as_read, _ = evidence.record.running(track, start, end)
-    first, after = number[:-1], number[-1] - number[:-1]
-    mean_db = (as_read[-1] - as_read[:-1]) / np.maximum(after, 1.0)
-    enough = (first >= 2) & (after >= LEAST_STILL) & (np.arange(first.size) < min(latest - start, UNSEEN_BLOCKS))
-    if not enough.any():
-        return Left(float(mean_db[0]) if mean_db.size and after[0] else np.nan, 0.0, start)
-    by_db = (total[-1] - total[:-1]) / np.maximum(after, 1.0) - total[:-1] / np.maximum(first, 1.0)
-    variance = contrasts.mean_variance(track, np.maximum(first, 1.0)) + contrasts.mean_variance(track, after)
-    size = UNSEEN_SIZE**2 * contrasts.variance[0, track]
-    surprise = 0.5 * by_db**2 * size / (variance * (variance + size))
-    explains = np.sqrt(variance / (variance + size)) * np.exp(np.minimum(surprise, MOST_SURE))
-    weight = np.where(enough, UNSEEN_CHANCE / UNSEEN_BLOCKS * explains, 0.0)
-    weight[0] = 1.0 - UNSEEN_CHANCE
-    weight /= weight.sum()
-    mean_db = np.where(weight > 0.0, mean_db, 0.0)
-    level_db = float(weight @ mean_db)
-    return Left(level_db, float(np.sqrt(weight @ (mean_db - level_db) ** 2)), start + int(np.argmax(weight)))

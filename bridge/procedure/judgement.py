@@ -26,8 +26,8 @@ samples. Without it a level just within the edge, by one spread, changed its ver
 wander with a correlation time of half a second)."""
 
 RELAPSES: Final = 2.0
-"""Each time that a level leaves the tolerance while no hand moves it, it must then be within for so many times longer: on
-tape that wanders over seconds the spread within a second tells nothing of how far it goes."""
+"""Each time that a level leaves the tolerance while no hand moves it, it must then be within for so many times longer:
+on tape that wanders over seconds the spread within a second tells nothing of how far it goes."""
 
 LONGEST_HOLD_S: Final = 8.0
 FORGIVEN_S: Final = 20.0

@@ -36,7 +36,7 @@ from bridge.procedure.hindsight import (
     likeliest_changes,
     sharpness,
 )
-from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, still_blocks
+from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, creeps_on, still_blocks
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Indices
 from bridge.procedure.settling import LONGEST_S, Settled, settled
@@ -356,6 +356,10 @@ class TrimWatch:
         if still < self._hands.settle_blocks(track):
             return
         if not np.isfinite(level_db[-still:]).any() or not self._glance.is_still(track):
+            return
+        start = max(act.since, now - 2 * still, evidence.own.oldest)
+        (variance,) = evidence.contrasts.mean_variance(track, np.array([float(still)]))
+        if creeps_on(evidence.own.level_db(start, now)[:, track], still, float(np.sqrt(variance))):
             return
         act.end, act.left_from = now - still, now - still + GUARD
         self._leave(act)

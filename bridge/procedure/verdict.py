@@ -13,15 +13,14 @@ from bridge.procedure.hindsight import (
     CHANGED,
     LEAST_TRIM_DB,
     Change,
-    Left,
     changes_between,
-    left_behind,
     sharpness,
     sureness,
 )
 from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL
 from bridge.procedure.record import Record
 from bridge.procedure.settling import Settled, settled
+from bridge.procedure.unseen import Rested, found_before, left_behind
 
 CHANGED_SEEN: Final = 3.5
 """Times the deviation of wander by which what was left must differ from what was found, where a movement was seen."""
@@ -66,7 +65,7 @@ WAY_POINTS: Final = 200
 Verdict = Literal["trim", "undone", "doubtful", "crept", "dropout", "none"]
 
 
-def left_of(evidence: Evidence, act: Act, end: int, latest: int, level_until: int) -> tuple[Settled, Left]:
+def left_of(evidence: Evidence, act: Act, end: int, latest: int, level_until: int) -> tuple[Settled, Rested]:
     """Return what an act has left, averaged up to a block, and when the hand is likeliest to have left.
 
     Parameters
@@ -185,7 +184,11 @@ def as_found(
     since = max(own_since, end - longest_blocks, own.oldest)
     start = max(since, rests_since)
     if end - start >= LEAST_STILL:
-        return start, end, settled(evidence.record, evidence.unsteadiness, track, start, end)
+        # A slow hand may have begun before it was seen.
+        before = found_before(evidence, track, start, end)
+        found = settled(evidence.record, evidence.unsteadiness, track, start, before.block)
+        error_db = math.hypot(found.standard_error_db, before.doubt_db)
+        return start, before.block, replace(found, level_db=before.level_db, standard_error_db=error_db)
     # All tracks were moved just before: what it was against the others, and what they are now.
     found = settled(own, evidence.unsteadiness, track, since, end)
     common_db = own.moments(evidence.tracks, min(rests_since, evidence.now - 1), evidence.now)[1]

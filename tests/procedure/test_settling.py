@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from bridge.procedure.blocks import AROUND, Block, Blocks, Floats
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.hindsight import CHANGED, Change, likeliest_changes, sharpness
-from bridge.procedure.movement import still_blocks
+from bridge.procedure.movement import creeps_on, still_blocks
 from bridge.procedure.record import KEPT_BLOCKS, Record
 from bridge.procedure.settling import settled
 from bridge.procedure.trim_watch import TrimWatch
@@ -99,6 +99,18 @@ def test_still_counts_back_to_where_the_level_was_another() -> None:
         level[: 60 - length] += 0.5
         assert still_blocks(level, (0.012, 0.012, 0.012)) == pytest.approx(length, abs=1)
     assert still_blocks(0.01 * rng.standard_normal(50), (0.02, 0.02, 0.02)) == 50
+
+
+def test_a_level_creeps_on_until_it_has_rested_for_long_enough_to_tell() -> None:
+    rng = np.random.default_rng(3)
+    wander, slow = 0.01 * rng.standard_normal(40), np.linspace(-0.4, 0.0, 40)
+    deviation_db = 0.01 / math.sqrt(20.0)
+    assert creeps_on(slow + wander, 20, deviation_db)
+    assert creeps_on(np.where(np.arange(40) % 3 == 0, np.nan, slow + wander), 20, deviation_db)
+    assert not creeps_on(np.minimum(2.0 * slow + 0.4, 0.0) + wander, 20, deviation_db), "it has ended"
+    assert not creeps_on(np.where(np.arange(40) < 20, -0.4, 0.0) + wander, 20, deviation_db), "it went at once"
+    assert not creeps_on(wander, 20, deviation_db), "it never went"
+    assert not creeps_on(np.full(40, np.nan), 20, deviation_db)
 
 
 def seen_of(levels: Floats) -> Evidence:

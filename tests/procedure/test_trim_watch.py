@@ -115,6 +115,25 @@ def test_settled_is_not_said_of_a_hand_that_has_just_begun_to_turn_on() -> None:
     assert [seconds for seconds in late_s if seconds < 0.0], "the longest of the pauses outlast the wait"
 
 
+@pytest.mark.parametrize("by_db", [0.8, -1.5])
+@pytest.mark.parametrize("db_per_s", [0.12, 0.2])
+def test_a_slow_and_even_turn_is_not_settled_while_it_goes_on(db_per_s: float, by_db: float) -> None:
+    end_s = 20.0 + abs(by_db) / db_per_s
+    for seed in range(3):
+        levels = tape(end_s + 25.0, 8, 0.03, seed)
+        times_s = np.arange(levels.shape[0]) * 0.01
+        levels[:, 5] += by_db * np.clip((times_s - 20.0) / (end_s - 20.0), 0.0, 1.0)
+        _, events = watched(levels)
+        (trim,) = trims(events)
+        settled_s = [event.told_s for event in events if isinstance(event, TrimSettled)]
+        # So slow a hand may still be turning for seconds after it has left: it is waited for longer than a quick one.
+        assert end_s < min(settled_s) < end_s + 6.0
+        # What the first second of so slow a turn goes is no more than the tape's own wander: it must not bend the mean.
+        assert trim.as_found.level_db == pytest.approx(0.0, abs=max(0.02, 3.0 * trim.as_found.standard_error_db))
+        assert trim.as_found.level_db == pytest.approx(0.0, abs=0.05)
+        assert trim.as_left.level_db == pytest.approx(by_db, abs=0.05)
+
+
 def test_a_trimmer_touched_again_without_another_in_between_is_one_act() -> None:
     levels = tape(50.0, 8, 0.02)
     move(levels, 2, 10.0, 11.0, 1.0)
