@@ -10,6 +10,12 @@ from typing import Final
 SILENCE_DB: Final = -200.0
 """What a level of nothing reads: below the noise of any converter, and still a number that every peer can parse."""
 
+UNKNOWN: Final = "—"
+"""What is said where there is no level."""
+
+FINEST_DB: Final = 0.01
+"""No level is said to people more finely."""
+
 DBU_REFERENCE_V: Final = math.sqrt(0.6)
 """0 dBu: the voltage that puts 1 mW into 600 ohm."""
 
@@ -42,3 +48,13 @@ def vu_from_dbfs(level_dbfs: float, reference_dbfs: float) -> float:
 def dbfs_from_vu(level_vu: float, reference_dbfs: float) -> float:
     """Return the level in dBFS of a reading in VU."""
     return level_vu + reference_dbfs
+
+
+def signed(level_db: float, resolution_db: float = FINEST_DB) -> str:
+    """Return a level with its sign, as a multiple of a resolution of 0.01 dB to 1 dB; a dash when there is none."""
+    if math.isnan(level_db):
+        return UNKNOWN
+    decimals = 2 if resolution_db < 0.1 else 1 if resolution_db < 1.0 else 0
+    # A level of no more than rounding has no sign of its own.
+    level_db = round(round(level_db / resolution_db) * resolution_db, decimals) + 0.0
+    return f"{level_db:+.{decimals}f}".replace("-", "−")

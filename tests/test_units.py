@@ -1,10 +1,12 @@
 """Levels against the definitions: 0 dBu is the voltage of 1 mW in 600 ohm, 0 dBFS a full-scale sine (AES17-2015)."""
 
+import math
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.units import SILENCE_DB, db, dbfs_from_vu, dbu_from_volts, ratio, volts_from_dbu, vu_from_dbfs
+from bridge.units import SILENCE_DB, db, dbfs_from_vu, dbu_from_volts, ratio, signed, volts_from_dbu, vu_from_dbfs
 
 
 @pytest.mark.parametrize(
@@ -32,3 +34,21 @@ def test_nothing_is_silence(nothing: float) -> None:
 def test_vu_there_and_back(level_dbfs: float, reference_dbfs: float) -> None:
     assert vu_from_dbfs(reference_dbfs, reference_dbfs) == 0.0
     assert dbfs_from_vu(vu_from_dbfs(level_dbfs, reference_dbfs), reference_dbfs) == pytest.approx(level_dbfs)
+
+
+@pytest.mark.parametrize(
+    ("level_db", "resolution_db", "said"),
+    [
+        (-0.8344, 0.01, "−0.83"),
+        (-0.8344, 0.02, "−0.84"),
+        (-0.8344, 0.05, "−0.85"),
+        (-0.8344, 0.1, "−0.8"),
+        (-0.8344, 0.5, "−1.0"),
+        (-0.8344, 1.0, "−1"),
+        (-0.004, 0.01, "+0.00"),
+        (-0.04, 0.1, "+0.0"),
+        (math.nan, 0.1, "—"),
+    ],
+)
+def test_a_level_is_said_as_finely_as_it_is_known(level_db: float, resolution_db: float, said: str) -> None:
+    assert signed(level_db, resolution_db) == said

@@ -9,7 +9,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Final
 
-from bridge.cli.figures import counted, signed
+from bridge.cli.figures import counted
 from bridge.cli.running import serve
 from bridge.cli.tables import show, table
 from bridge.config.convert import to_banks, to_machine, to_steps, to_tapes
@@ -22,6 +22,7 @@ from bridge.simulation.hand import Act, Temperament
 from bridge.simulation.recorder import Recorder
 from bridge.source.simulated import Simulated
 from bridge.source.voices import voices
+from bridge.units import signed
 
 HASTE: Final = 0.4
 """Between a careful hand and a hasty one."""

@@ -7,24 +7,11 @@ from typing import Final
 from bridge.config.faults import printable
 from bridge.log.queries import LoggedLine
 from bridge.readings import Trim, TrimKind
-
-UNKNOWN: Final = "—"
-
-FINEST_DB: Final = 0.01
+from bridge.units import FINEST_DB, UNKNOWN, signed
 
 KINDS: Final = "v = right and not touched, u = put back to where it was, h = by hand"
 
 _MARKS: Final[dict[TrimKind | None, str]] = {"verified": " v", "undone": " u", "by hand": " h"}
-
-
-def signed(level_db: float, resolution_db: float = FINEST_DB) -> str:
-    """Return a level with its sign, as a multiple of a resolution of 0.01 dB to 1 dB; a dash when there is none."""
-    if math.isnan(level_db):
-        return UNKNOWN
-    decimals = 2 if resolution_db < 0.1 else 1 if resolution_db < 1.0 else 0
-    # A level of no more than rounding has no sign of its own.
-    level_db = round(round(level_db / resolution_db) * resolution_db, decimals) + 0.0
-    return f"{level_db:+.{decimals}f}".replace("-", "−")
 
 
 def counted(number: int, what: str) -> str:

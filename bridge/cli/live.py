@@ -13,10 +13,11 @@ from typing import Final
 from rich.console import Console, ConsoleOptions, Group, RenderResult
 from rich.text import Text
 
-from bridge.cli.figures import counted, found_of, left_of, signed
+from bridge.cli.figures import counted, found_of, left_of
 from bridge.cli.track_blocks import track_lines
 from bridge.ranges import tracks_named
 from bridge.readings import Frame, StepReading, Trim
+from bridge.units import signed
 from bridge.words import HELD, STAYS
 
 MESSAGES: Final = 8

@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Final
 
 from bridge.cli.choice import chosen
-from bridge.cli.figures import error_of, found_of, left_of, note_line, signed, time_of_day
+from bridge.cli.figures import error_of, found_of, left_of, note_line, time_of_day
 from bridge.cli.output_file import spare, write_whole
 from bridge.cli.tables import show_with_lines
 from bridge.log import export, queries
 from bridge.log.faults import fault_of
 from bridge.log.queries import LoggedLine, LoggedTrim, Selection
 from bridge.log.store import default_path, open_reader
+from bridge.units import signed
 
 HEADINGS: Final = (
     ">no.", ">track", ">adjustment", ">Hz", ">in/s", ">target", ">found", ">left", ">±", "verdict", ">settled",

@@ -11,11 +11,12 @@ from html import escape
 from typing import Final
 
 from bridge import __version__
-from bridge.cli.figures import KINDS, UNKNOWN, error_and_kind_of, found_of, left_of, signed
+from bridge.cli.figures import KINDS, error_and_kind_of, found_of, left_of
 from bridge.cli.sheet import Sheet
 from bridge.log.queries import LoggedTrim
 from bridge.procedure.steps import Step, speed_told
 from bridge.ranges import ranges, tracks_named
+from bridge.units import UNKNOWN, signed
 
 SHEET_BEGINS: Final = "<!doctype html>\n<!-- trimbridge: calibration sheet -->"
 

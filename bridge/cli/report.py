@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import WrongUseError
-from bridge.cli.figures import KINDS, UNKNOWN, error_and_kind_of, found_of, left_of, note_line, signed
+from bridge.cli.figures import KINDS, error_and_kind_of, found_of, left_of, note_line
 from bridge.cli.output_file import spare, write_whole
 from bridge.cli.printed import SHEET_BEGINS, printed
 from bridge.cli.sheet import Sheet, sheet_of
@@ -17,6 +17,7 @@ from bridge.log.queries import LoggedTrim
 from bridge.log.store import default_path, open_reader
 from bridge.procedure.steps import speed_told
 from bridge.ranges import ranges
+from bridge.units import UNKNOWN, signed
 
 STEPS_ABREAST: Final = 3
 """So many fit 80 columns."""

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Final
 
 from bridge.cli.failures import WrongUseError
-from bridge.cli.figures import UNKNOWN
 from bridge.cli.live import clock
 from bridge.cli.tables import show, table
 from bridge.config.convert import to_machine, to_tapes
@@ -40,6 +39,7 @@ from bridge.tape.running_time import (
     time_left_s,
 )
 from bridge.tape.wavelength import wavelength_um
+from bridge.units import UNKNOWN, signed
 
 ANNOUNCED: Final = "counted from the first tone; announcements and pauses between the tones come on top"
 
@@ -129,7 +129,8 @@ def show_tape(config: Path, asked: Asked, *, as_json: bool) -> None:
     for speed_ips, angle in angles.items():
         at = f" at {speed_ips:g} in/s" if len(angles) > 1 else ""
         print(
-            f"\nThe outer tracks are {asked.delay_us:g} µs apart{at}: the gaps are {angle:+.2f} minutes of arc apart."
+            f"\nThe outer tracks are {asked.delay_us:g} µs apart{at}:"
+            f" the gaps are {signed(angle)} minutes of arc apart."
         )
 
 

@@ -10,13 +10,13 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from bridge.cli.figures import signed
 from bridge.cli.tables import console, table
 from bridge.config.convert import to_steps
 from bridge.config.load import load
 from bridge.procedure.steps import Step
 from bridge.ranges import ranges
 from bridge.tape.targets import TERMS
+from bridge.units import signed
 
 SHOWN_DB: Final = 0.005
 

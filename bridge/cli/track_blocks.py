@@ -12,8 +12,8 @@ from typing import Final
 
 from rich.text import Text
 
-from bridge.cli.figures import UNKNOWN, signed
 from bridge.readings import Frame, Reading
+from bridge.units import UNKNOWN, signed
 from bridge.words import STATES, WAYS, Sign
 
 HALF_CELLS: Final = 18

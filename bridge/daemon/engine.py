@@ -59,6 +59,7 @@ from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Block, Losses, Source
 from bridge.source.simulated import Simulated
+from bridge.units import signed
 from bridge.wire.episodes import Episode
 
 LOG_OFF = "the log is off: nothing can be logged"
@@ -521,7 +522,7 @@ def _missed(entry: Entry) -> str:
     """Return what did not come about, as a person says it."""
     match entry:
         case TrimEntry(trim):
-            said = f"not logged: trim of track {trim.track}, {trim.adjustment}, left at {trim.as_left_db:+.2f} dB"
+            said = f"not logged: trim of track {trim.track}, {trim.adjustment}, left at {signed(trim.as_left_db)} dB"
         case TurnedEntry(turned):
             said = f"that track {turned.track} was turned is not in the log yet"
         case WithdrawalEntry(trim_id):

@@ -30,6 +30,7 @@ from bridge.log.writing import end, write_position, write_steps
 from bridge.procedure.preparation import Confirmation
 from bridge.procedure.progress import Turned
 from bridge.procedure.steps import Step, belongs
+from bridge.units import signed
 
 RESUME_WITHIN_S: Final = 72 * 3600.0
 """A calibration left on Friday evening goes on on Monday morning; next month's is another one."""
@@ -145,7 +146,7 @@ def _obstacle(
         if one.withdrawal is None and not any(belongs(one.trim, step) for step in opening.steps):
             return (
                 f"trim {one.id} was made for {trim.adjustment} at {trim.tone_hz:g} Hz, {trim.speed_ips:g} in/s to "
-                f"{trim.target_vu:+.2f} VU, which is not among the steps now"
+                f"{signed(trim.target_vu)} VU, which is not among the steps now"
             )
     return ""
 

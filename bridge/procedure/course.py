@@ -22,6 +22,7 @@ from bridge.procedure.visit import Moment, Visit, turned_of
 from bridge.readings import Trim
 from bridge.tape.machine import RECORD_SIDE
 from bridge.tape.wavelength import same_speed
+from bridge.units import signed
 
 LEADS: Final[frozenset[Event]] = frozenset(
     ("tape leads on", "act seen", "act cut", "step asked", "repeat asked", "bank asked", "log asked", "finish asked")
@@ -155,7 +156,7 @@ class Course:
                 return self.on("act cut", seen)
             case LevelMoved(_, by_db) if self.visit is not None:
                 self.visit.level_moved(self.now.position_s)
-                return [Told(f"all tracks moved by {by_db:+.2f} dB: the playback level, not a trim")]
+                return [Told(f"all tracks moved by {signed(by_db)} dB: the playback level, not a trim")]
         return []
 
     def on(self, event: Event, subject: Seen | int = 0) -> list[Outcome]:

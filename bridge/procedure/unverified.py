@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from bridge.ranges import tracks_named
+from bridge.units import signed
 
 MOST_READ: Final = 6
 """So many readings are named; more tracks than this are counted."""
@@ -32,11 +33,9 @@ class Reason:
 TURNED: Final = Reason("was turned and is not logged", "turned and not logged")
 SILENT: Final = Reason("carries no tone", "without tone")
 UNSTEADY: Final = Reason("was not steady for long enough", "not steady for long enough")
-UNSEEN: Final = Reason("reads {:+.2f} dB and was not seen to be turned", "not seen to be turned", "{:+.2f} dB")
-CHANGED: Final = Reason("has changed by {:+.2f} dB unseen", "changed unseen", "by {:+.2f} dB")
-DRIFTED: Final = Reason(
-    "reads {:+.2f} dB now and was left at {:+.2f} dB", "not as it was left", "{:+.2f} dB, left at {:+.2f} dB"
-)
+UNSEEN: Final = Reason("reads {} dB and was not seen to be turned", "not seen to be turned", "{} dB")
+CHANGED: Final = Reason("has changed by {} dB unseen", "changed unseen", "by {} dB")
+DRIFTED: Final = Reason("reads {} dB now and was left at {} dB", "not as it was left", "{} dB, left at {} dB")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +57,9 @@ def why_unverified(unverified: Iterable[Unverified]) -> str:
 
 def _said(reason: Reason, tracks: list[Unverified]) -> str:
     if len(tracks) == 1:
-        return f"track {tracks[0].track} {reason.of_one.format(*tracks[0].read_db)}"
+        return f"track {tracks[0].track} {reason.of_one.format(*map(signed, tracks[0].read_db))}"
     if not reason.each:
         return f"{reason.of_many}: {tracks_named([one.track for one in tracks])}"
-    named = [f"{one.track} {reason.each.format(*one.read_db)}" for one in tracks[:MOST_READ]]
+    named = [f"{one.track} {reason.each.format(*map(signed, one.read_db))}" for one in tracks[:MOST_READ]]
     more = [f"and {len(tracks) - MOST_READ} more"] if len(tracks) > MOST_READ else []
     return f"{reason.of_many}: tracks {'; '.join(named + more) if ',' in reason.each else ', '.join(named + more)}"

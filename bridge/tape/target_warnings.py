@@ -13,6 +13,7 @@ from bridge.tape.equalization import Equalization
 from bridge.tape.losses import GAP_FACTOR, gap_loss_db
 from bridge.tape.machine import Adjustment, Machine, path_of
 from bridge.tape.wavelength import frequency_hz, same_speed, wavelength_um
+from bridge.units import signed
 
 WarningCode = Literal[
     "speed_not_on_machine",
@@ -78,7 +79,7 @@ def speed_warnings(
         yield TargetWarning(
             "speed_mismatch",
             f"tape.speed_ips: a tape made for {tape.speed_ips:g} in/s plays at {speed_ips:g} in/s; its"
-            f" {tape.reference_hz:g} Hz is heard at {heard_hz:g} Hz, and the speed alone makes {speed_db:+.2f} dB",
+            f" {tape.reference_hz:g} Hz is heard at {heard_hz:g} Hz, and the speed alone makes {signed(speed_db)} dB",
             f"play it at {tape.speed_ips:g} in/s, or take a tape made for {speed_ips:g} in/s",
             speed_db,
         )
@@ -92,7 +93,7 @@ def curve_warnings(
         yield TargetWarning(
             "equalization_mismatch",
             f"tape.equalization: as played at {speed_ips:g} in/s the tape is {played.constants} ({played.name}), the"
-            f" machine {curve.constants} ({curve.name}): {equalization_db:+.2f} dB at {tone_hz:g} Hz",
+            f" machine {curve.constants} ({curve.name}): {signed(equalization_db)} dB at {tone_hz:g} Hz",
             f"the target allows for it; a tape made for {curve.name} at {speed_ips:g} in/s would not need it",
             equalization_db,
         )
@@ -128,8 +129,9 @@ def width_warnings(machine: Machine, tape: CalibrationTape) -> Iterator[TargetWa
     low_db = 20.0 * math.log10(tape.track_width_mm / machine.track_width_mm)
     yield TargetWarning(
         "tape_narrower_than_head",
-        f"tape.track_width_mm: its tracks of {tape.track_width_mm:g} mm are narrower than the head's"
-        f" {machine.track_width_mm:g} mm: it reads {low_db:+.2f} dB, lower where they do not meet; not in the target",
+        f"tape.track_width_mm: its tracks of {tape.track_width_mm:g} mm are narrower than the"
+        f" head's {machine.track_width_mm:g} mm: it reads {signed(low_db)} dB, lower where they do not meet; not in the"
+        " target",
         "take a full-track tape, or one made for this track format",
         low_db,
     )
@@ -154,7 +156,7 @@ def fringing_warnings(
             yield TargetWarning(
                 "fringing_beyond_table",
                 f"fringing.points: the table ends at {lowest_hz:g} Hz at {speed_ips:g} in/s; its last value,"
-                f" {fringing_db:+.2f} dB, is used at {tone_hz:g} Hz",
+                f" {signed(fringing_db)} dB, is used at {tone_hz:g} Hz",
                 "measure on to lower tones, or use a higher tone",
                 fringing_db,
             )
@@ -171,8 +173,8 @@ def fringing_warnings(
     if fringing_db >= LARGEST_FRINGING_ESTIMATE_DB:
         yield TargetWarning(
             "fringing_estimated",
-            f"fringing at {tone_hz:g} Hz is estimated at {fringing_db:+.1f} dB, give or take {uncertainty_db:.2f} dB:"
-            " too uncertain to pass or fail a track by",
+            f"fringing at {tone_hz:g} Hz is estimated at {signed(fringing_db, 0.1)} dB, give or take"
+            f" {uncertainty_db:.2f} dB: too uncertain to pass or fail a track by",
             "set the low end by recording the tone on the machine's own tracks, use a fringing-compensated tape, or"
             " enter a measured fringing table",
             fringing_db,
@@ -235,7 +237,7 @@ def hand_warnings(target_vu: float, computed_vu: float, threshold_db: float) -> 
     return (
         TargetWarning(
             "target_by_hand",
-            f"step.target_vu: {target_vu:+.2f} VU was entered; tape and machine give {computed_vu:+.2f} VU",
+            f"step.target_vu: {signed(target_vu)} VU was entered; tape and machine give {signed(computed_vu)} VU",
             "leave target_vu out to use the computed target",
             target_vu - computed_vu,
         ),

@@ -1,31 +1,12 @@
 """Figures for people: no more digits than a trim's standard error carries."""
 
-import math
 from dataclasses import replace
 
 import pytest
 
-from bridge.cli.figures import error_of, found_of, left_of, signed
+from bridge.cli.figures import error_of, found_of, left_of
 from bridge.cli.live import told
 from tests.log.examples import TRIM
-
-
-@pytest.mark.parametrize(
-    ("level_db", "resolution_db", "said"),
-    [
-        (-0.8344, 0.01, "−0.83"),
-        (-0.8344, 0.02, "−0.84"),
-        (-0.8344, 0.05, "−0.85"),
-        (-0.8344, 0.1, "−0.8"),
-        (-0.8344, 0.5, "−1.0"),
-        (-0.8344, 1.0, "−1"),
-        (-0.004, 0.01, "+0.00"),
-        (-0.04, 0.1, "+0.0"),
-        (math.nan, 0.1, "—"),
-    ],
-)
-def test_a_level_is_said_as_finely_as_it_is_known(level_db: float, resolution_db: float, said: str) -> None:
-    assert signed(level_db, resolution_db) == said
 
 
 @pytest.mark.parametrize(

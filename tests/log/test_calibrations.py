@@ -182,7 +182,7 @@ def test_steps_that_belie_a_trim_begin_another_calibration(path: Path, log, step
     first, ids = log(TrimEntry(TRIM))
     again, _ = log(at_ns=LATER_NS, steps=steps)
     assert not again.resumed
-    reason = f"trim {ids[0]} was made for repro level at 1000 Hz, 15 in/s to -2.14 VU, which is not among the steps now"
+    reason = f"trim {ids[0]} was made for repro level at 1000 Hz, 15 in/s to −2.14 VU, which is not among the steps now"
     assert again.replaced == f"{first.calibration} was not resumed: {reason}"
     assert ending_of(path, first.calibration) == f"replaced by {again.calibration}: {reason}"
 

@@ -101,7 +101,7 @@ def test_a_track_outside_tolerance_that_nobody_turned_is_missing_and_said() -> N
     studio.play(HIGH, 3.0)
     assert studio.missing[1] == (3,)
     (said,) = studio.told
-    assert "track 3 reads -0.80 dB and was not seen to be turned" in said
+    assert "track 3 reads −0.80 dB and was not seen to be turned" in said
     studio.done(GoToStep(1))
     studio.play(LEVEL, 3.0)
     # What was looked at and left as it is can be said to be so.
@@ -410,7 +410,7 @@ def test_a_track_that_is_right_no_more_is_said() -> None:
     studio.deviation_db[2] = -0.5
     studio.play(LEVEL, 4.0)
     studio.play(HIGH, 2.0)
-    assert any("track 2 reads -0.50 dB now and was left at" in said for said in studio.told)
+    assert any("track 2 reads −0.50 dB now and was left at" in said for said in studio.told)
 
 
 def test_what_was_turned_while_no_tone_played_is_said() -> None:
@@ -433,7 +433,7 @@ def test_what_was_left_outside_and_is_another_now_is_said() -> None:
     studio.play(HIGH, 3.0)
     (trim,) = [trim for trim in studio.trims if trim.track == 2]
     assert trim.as_left_db == pytest.approx(-0.8, abs=0.02)
-    assert any(re.search(r"track 2 reads [+-]0\.0\d dB now and was left at -0\.8\d? dB", said) for said in studio.told)
+    assert any(re.search(r"track 2 reads [+−]0\.0\d dB now and was left at −0\.8\d? dB", said) for said in studio.told)
 
 
 @pytest.mark.parametrize("wait_s", [0.0, 0.3, 1.0, 3.0])

@@ -43,10 +43,10 @@ PLACE = st.integers(0, PLACES - 1)
 
 
 def tracks_named(text: str) -> set[int]:
-    """The tracks that a line names: "tracks 1, 3-5", or "tracks 1 +0.34 dB, 3 -1.16 dB"."""
+    """The tracks that a line names: "tracks 1, 3-5", or "tracks 1 +0.34 dB, 3 −1.16 dB"."""
     named = set()
     for stretch in re.findall(r"tracks? (\d[^;a-z]*(?:(?:by|dB|left at|; \d)[^;a-z]*)*)", text):
-        for first, last in re.findall(r"(?<![+\-.\d])(\d+)(?:-(\d+))?(?![.\d])", stretch):
+        for first, last in re.findall(r"(?<![+−\-.\d])(\d+)(?:-(\d+))?(?![.\d])", stretch):
             named |= set(range(int(first), int(last or first) + 1))
     return named
 

@@ -10,8 +10,8 @@ from bridge.procedure.unverified import DRIFTED, MOST_READ, SILENT, UNSEEN, UNST
     [
         (UNSTEADY, {1: (), 3: (), 4: (), 5: ()}, "not steady for long enough: tracks 1, 3-5"),
         (SILENT, {7: ()}, "track 7 carries no tone"),
-        (UNSEEN, {3: (-0.8,)}, "track 3 reads -0.80 dB and was not seen to be turned"),
-        (UNSEEN, {1: (0.34,), 3: (-1.16,)}, "not seen to be turned: tracks 1 +0.34 dB, 3 -1.16 dB"),
+        (UNSEEN, {3: (-0.8,)}, "track 3 reads −0.80 dB and was not seen to be turned"),
+        (UNSEEN, {1: (0.34,), 3: (-1.16,)}, "not seen to be turned: tracks 1 +0.34 dB, 3 −1.16 dB"),
         (DRIFTED, {5: (0.3, 0.02)}, "track 5 reads +0.30 dB now and was left at +0.02 dB"),
         (
             DRIFTED,

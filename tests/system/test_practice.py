@@ -75,7 +75,7 @@ def test_a_playback_level_that_moves_is_said_and_no_trim(practice: Practice) -> 
     practice.tone(1000.0, 10.0)
     before_db = practice.fine_db()
     assert practice.ask("/practice/playback_level", -1.0) == ""
-    told = r"all tracks moved by [-−](0\.9\d|1\.0\d) dB: the playback level, not a trim"
+    told = r"all tracks moved by −(0\.9\d|1\.0\d) dB: the playback level, not a trim"
     practice.until(lambda: practice.said(told), "it is said")
     practice.until(lambda: re.search(told, practice.ear.value("/health/message")) is not None, "the page is told, too")
     # By the definition of the decibel, every track reads 1 dB less.

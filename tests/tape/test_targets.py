@@ -354,7 +354,7 @@ def test_a_mismatch_says_by_how_much():
     found = target(machine("iec1"), tape("nab"), 10000)
     mismatch = next(warning for warning in found.warnings if warning.code == "equalization_mismatch")
     assert mismatch.amount_db == pytest.approx(-2.51, abs=0.01)
-    assert "50 + 3180 µs (nab), the machine 35 µs (iec1): -2.51 dB at 10000 Hz" in mismatch.message
+    assert "50 + 3180 µs (nab), the machine 35 µs (iec1): −2.51 dB at 10000 Hz" in mismatch.message
 
 
 def test_what_each_term_can_be_trusted_to():
