@@ -171,16 +171,37 @@ class StepFollower:
             names = " or ".join(f"{hz:g} Hz" for hz in tone.candidates_hz)
             return f"{tone.hz:.1f} Hz may be {names}: choose the step"
         here = self._steps[self._index] if self._steps else None
-        played = [index for index in elsewhere if round_of(self._steps[index].adjustment) != "record"]
-        # Whoever plays a tape shall not be led to the record side by a tone of it that comes at a wrong speed.
-        if here is not None and round_of(here.adjustment) != "record" and not played:
-            reason = self._tapes.wrong_speed(tone.hz, here.speed_ips)
-            if reason:
-                return reason
+        if here is None or round_of(here.adjustment) == "record":
+            return self._why_recorded(tone, elsewhere)
+        return self._why_played(tone, here, [self._steps[index] for index in elsewhere])
+
+    def _why_recorded(self, tone: Tone, elsewhere: tuple[int, ...]) -> str:
         if not elsewhere:
             return f"no step wants a tone of {tone.hz:.0f} Hz"
-        step = self._steps[(played or elsewhere)[0]]
-        return f'{tone.hz:.0f} Hz is wanted by "{step.adjustment}" at {step.speed_ips:g} in/s: choose that step'
+        wanting = [self._steps[index] for index in elsewhere]
+        step = next((one for one in wanting if one.adjustment in RECORD_SIDE), wanting[0])
+        return f"{tone.hz:.0f} Hz is wanted by {_named(step)}: choose that step"
+
+    def _why_played(self, tone: Tone, here: Step, wanting: Sequence[Step]) -> str:
+        """Say why a tone leads nowhere while a calibration tape is on: nobody is led to the record side with it."""
+        played = [step for step in wanting if step.adjustment not in RECORD_SIDE]
+        hz = f"{tone.hz:.0f} Hz"
+        of_this_speed = [step for step in played if same_speed(step.speed_ips, here.speed_ips)]
+        if of_this_speed:
+            return f"{hz} is wanted by {_named(of_this_speed[0])}: choose that step"
+        if self._tapes.have(tone.hz, here.speed_ips):
+            return f"{hz} is a tone of this tape that no step {'here ' if wanting else ''}wants"
+        wrong = self._tapes.wrong_speed(tone.hz, here.speed_ips)
+        if wrong:
+            or_that = f"for {_named(played[0])}, or " if played else ""
+            return f"{hz} may be {or_that}{wrong}: look at the speed and at the tape"
+        if played:
+            return f"{hz} is wanted by {_named(played[0])}: choose that step"
+        return f"no step {'here ' if wanting else ''}wants a tone of {hz}"
+
+
+def _named(step: Step) -> str:
+    return f'"{step.adjustment}" at {step.speed_ips:g} in/s'
 
 
 def _same(hz: float, other_hz: float, share: float) -> bool:

@@ -46,8 +46,14 @@ class Tapes:
         )
         return of_step is not of_before
 
+    def have(self, hz: float, speed_ips: float) -> bool:
+        """Return whether a tape that serves a speed has a tone that is heard so at it."""
+        return any(
+            tape.tones_heard(hz, speed_ips) for tape, serves_ips in self.serving if same_speed(serves_ips, speed_ips)
+        )
+
     def wrong_speed(self, hz: float, chosen_ips: float) -> str:
-        """Return which tone of a tape may be heard at which wrong speed, one line; empty when none is.
+        """Return which tone of a tape may be heard at which wrong speed, in a few words; empty when none is.
 
         Parameters
         ----------
@@ -56,17 +62,11 @@ class Tapes:
         chosen_ips : float
             The speed at which the machine should run now.
         """
-        chosen = [tape for tape, speed_ips in self.serving if same_speed(speed_ips, chosen_ips)]
-        if any(tape.tones_heard(hz, chosen_ips) for tape in chosen):
-            return ""
         found = sorted(self._misplayed(hz), key=lambda one: (one[1] != chosen_ips, one[2] != chosen_ips))
         if not found:
             return ""
         label_hz, made_for_ips, played_ips = found[0]
-        return (
-            f"{hz:.0f} Hz may be {label_hz:g} Hz of a tape for {made_for_ips:g} in/s at {played_ips:g} in/s:"
-            " look at the speed and at the tape"
-        )
+        return f"{label_hz:g} Hz of a tape for {made_for_ips:g} in/s at {played_ips:g} in/s"
 
     def _misplayed(self, hz: float) -> Iterator[tuple[float, float, float]]:
         """Yield tones that are heard so at a speed that their tape does not serve: label, its speed, this speed."""

@@ -357,7 +357,65 @@ def test_a_tone_that_the_tape_of_the_chosen_speed_has_is_not_called_a_wrong_spee
     follower = StepFollower(both_speeds(), 0, two_tapes(TapeTone(2000)))
     other = follower.follow(Tone(2000.0, 2000.0, (2000.0,), 0.0, 0.0))
     assert isinstance(other, ToneFitsNoStep)
-    assert other.reason == "no step wants a tone of 2000 Hz"
+    assert other.reason == "2000 Hz is a tone of this tape that no step wants"
+
+
+def at_slow_speed(*more: TapeTone) -> Tapes:
+    """Return a tape for 15 in/s with more tones, and one for 7.5 in/s whose level is at 500 Hz."""
+    house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000), *more))
+    slow = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), (TapeTone(500), TapeTone(8000)))
+    speeds = (Speed(15, house.equalization), Speed(7.5, slow.equalization))
+    return Tapes.on(Machine("m", 8, 320.0, speeds=speeds), (house, slow))
+
+
+HOUSE_AND_SLOW = (
+    step("repro level", 1000.0),
+    step("repro high", 10_000.0),
+    step("sync high", 12_500.0),
+    step("repro level", 500.0, 7.5),
+    step("bias", 10_000.0),
+    step("bias", 5000.0, 7.5),
+    step("record level", 500.0, 7.5),
+)
+
+
+@pytest.mark.parametrize(
+    ("hz", "more", "said"),
+    [
+        # 5 kHz is wanted by bias at 7.5 in/s alone: nobody with a calibration tape on is sent to the record side.
+        (5000.0, (TapeTone(5000),), "5000 Hz is a tone of this tape that no step here wants"),
+        (5000.0, (), "5000 Hz may be 10000 Hz of a tape for 15 in/s at 7.5 in/s: look at the speed and at the tape"),
+        # The tape of the chosen speed has it: that comes before the step of another speed.
+        (500.0, (TapeTone(500),), "500 Hz is a tone of this tape that no step here wants"),
+        (
+            500.0,
+            (),
+            '500 Hz may be for "repro level" at 7.5 in/s, or 1000 Hz of a tape for 15 in/s at 7.5 in/s:'
+            " look at the speed and at the tape",
+        ),
+        (12_500.0, (TapeTone(12_500),), '12500 Hz is wanted by "sync high" at 15 in/s: choose that step'),
+    ],
+)
+def test_with_a_calibration_tape_on_a_tone_leads_to_no_record_step_and_past_no_tape(
+    hz: float, more: tuple[TapeTone, ...], said: str
+) -> None:
+    follower = StepFollower(HOUSE_AND_SLOW, 0, at_slow_speed(*more))
+    other = follower.follow(Tone(hz, hz, (hz,), 0.0, 0.0))
+    assert isinstance(other, ToneFitsNoStep)
+    assert other.reason == said
+
+
+def test_without_a_tape_that_has_the_tone_no_record_step_is_named_either() -> None:
+    other = StepFollower(HOUSE_AND_SLOW, 0).follow(Tone(5000.0, 5000.0, (5000.0,), 0.0, 0.0))
+    assert isinstance(other, ToneFitsNoStep)
+    assert other.reason == "no step here wants a tone of 5000 Hz"
+    assert other.elsewhere == (5,)
+
+
+def test_on_the_record_side_a_tone_of_another_speed_is_that_of_its_record_step() -> None:
+    other = StepFollower(HOUSE_AND_SLOW, 4, at_slow_speed()).follow(Tone(500.0, 500.0, (500.0,), 0.0, 0.0))
+    assert isinstance(other, ToneFitsNoStep)
+    assert other.reason == '500 Hz is wanted by "record level" at 7.5 in/s: choose that step'
 
 
 def test_where_the_machine_names_no_speeds_those_of_the_tapes_are_its() -> None:
