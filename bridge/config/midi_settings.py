@@ -223,7 +223,8 @@ class MidiSettings(Section):
     machine_device: SevenBits = 127
     """Its device number; 127 = every device."""
     locate_on_step: bool = False
-    """Whether a new step sends the machine to the start of its tone, as soon as that is known."""
+    """Whether a new step of the same calibration tape sends the machine to the start of its tone, as soon as that is
+    known. Where the tape has to be changed, and on the record side, nothing winds by itself."""
     tone: tuple[MidiToneSettings, ...] = ()
     """Where tones begin on the tape; those that were heard with time code are known without."""
     bind: tuple[MidiBindSettings, ...] = ()

@@ -8,6 +8,7 @@ from bridge.control.inbox import CommandInbox
 from bridge.control.midi import MidiControl
 from bridge.control.midi_bindings import TapeWish
 from bridge.control.midi_echo import EchoWatch
+from bridge.daemon.setup import setup_of
 from bridge.readings import Frame, MidiState, Trim
 from bridge.sinks.midi import MidiSink, output_parts
 from bridge.sinks.midi_transport import Transport
@@ -33,7 +34,7 @@ class Midi:
             inputs, outputs = [], ()
         self._ports = MidiPorts(inputs, outputs, midi.system, self._control.receive, self._opened, self._control.closed)
         self._sink = MidiSink(midi, self._ports.send, self._ports.output, echoes)
-        self._transport = Transport(midi, self._control.tape_time, self._sink.command)
+        self._transport = Transport(midi, setup_of(settings).tape_in, self._control.tape_time, self._sink.command)
 
     def _act(self, wish: TapeWish, now_s: float) -> str | None:  # noqa: ARG002 - done at once
         return self._transport.act(wish.action)

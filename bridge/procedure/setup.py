@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from bridge.procedure.bank import Bank
 from bridge.procedure.steps import Step
 from bridge.procedure.tapes import NO_TAPES, Tapes
+from bridge.tape.calibration_tape import CalibrationTape
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,13 @@ class Setup:
     def tracks(self) -> tuple[int, ...]:
         """The tracks of all banks, in rising order."""
         return tuple(sorted({track for bank in self.banks for track in bank.tracks}))
+
+    def tape_in(self, number: int) -> CalibrationTape | None:
+        """Return the calibration tape that is on in a step, by its number from 1.
+
+        None on the record side, and where there is no such step.
+        """
+        return self.tapes.of(self.steps[number - 1]) if 1 <= number <= len(self.steps) else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,17 +34,17 @@ class Tapes:
         """The tones as heard at the speed that each tape serves."""
         return tuple(tone.hz for tape, speed_ips in self.serving for tone in tape.tones_played_at(speed_ips))
 
-    def are_changed(self, before: Step, step: Step) -> bool:
-        """Return whether another tape has to be threaded from one step to the next."""
+    def of(self, step: Step) -> CalibrationTape | None:
+        """Return the calibration tape that is on in a step; None on the record side, where none may be."""
+        if not self.serving or step.adjustment in RECORD_SIDE:
+            return None
         tapes = [tape for tape, _ in self.serving]
-        if not tapes or step.adjustment in RECORD_SIDE:
-            return False
-        if before.adjustment in RECORD_SIDE:
-            return True
-        of_step, of_before = (
-            tape_for(tapes, one.speed_ips, one.tone_hz, one.target_terms_db.get("tape_level")) for one in (step, before)
-        )
-        return of_step is not of_before
+        return tape_for(tapes, step.speed_ips, step.tone_hz, step.target_terms_db.get("tape_level"))
+
+    def are_changed(self, before: Step, step: Step) -> bool:
+        """Return whether another calibration tape has to be threaded from one step to the next."""
+        tape = self.of(step)
+        return tape is not None and tape is not self.of(before)
 
     def have(self, hz: float, speed_ips: float) -> bool:
         """Return whether a tape that serves a speed has a tone that is heard so at it."""

@@ -1,15 +1,17 @@
 """Where the tones are on the tape, and the recorder sent there: frames and time code in; machine control out.
 
-A tone whose beginning was heard while the time code ran is known from then on, at the speed of the step: at another
-speed there is another tape, or time runs otherwise on this one. Only stop, play and locate exist here, and only where
-the config allows them.
+A tone whose beginning was heard while the time code ran is known from then on, on the tape and at the speed of the
+step: another tape has it elsewhere, and at another speed time runs otherwise on this one. Only stop, play and locate
+exist here, and only where the config allows them. Unasked, nothing winds where the tape has to be changed, nor on the
+record side: a reel must not start under somebody's hands, and no recording be left.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Final, Literal
 
 from bridge.config.midi_settings import MidiSettings
 from bridge.readings import Frame
+from bridge.tape.calibration_tape import CalibrationTape
 from bridge.tape.wavelength import same_speed
 from bridge.wire import midi_machine
 from bridge.wire.midi_time_code import TRUE_FRAMES_PER_S, TimeCode
@@ -29,6 +31,8 @@ does not belong to it. Ports and threads are late by less."""
 
 TapeTime = Callable[[float], tuple[TimeCode, bool] | None]
 
+TapeIn = Callable[[int], CalibrationTape | None]
+
 
 class Transport:
     """Knows the positions of the tones; drives the recorder when asked.
@@ -38,36 +42,49 @@ class Transport:
     Parameters
     ----------
     settings : MidiSettings
+    tape_in : callable
+        The calibration tape that is on in a step, by its number from 1; None on the record side.
     tape_time : callable
         The tape's position at a time, and whether it runs forwards.
     send : callable
         Takes a message for the recorder; returns why not, or None. Does not wait.
     """
 
-    def __init__(self, settings: MidiSettings, tape_time: TapeTime, send: Callable[[bytes], str | None]) -> None:
+    def __init__(
+        self,
+        settings: MidiSettings,
+        tape_in: TapeIn,
+        tape_time: TapeTime,
+        send: Callable[[bytes], str | None],
+    ) -> None:
         self._settings = settings
+        self._tape_in = tape_in
         self._tape_time = tape_time
         self._send = send
         self._written = [(tone.hz, tone.speed_ips, tone.position) for tone in settings.tone]
-        self._heard: dict[tuple[float, float], TimeCode] = {}
+        self._heard: dict[tuple[float, float, CalibrationTape | None], TimeCode] = {}
         self._running_since_s: float | None = None
         self._last = (0.0, 0.0)
         self._rate = 3
         self._step = (0, 0.0, 0.0)
+        self._tape: CalibrationTape | None = None
 
     def publish(self, frame: Frame, now_s: float) -> None:
         """Learn where the tone playing began; wind to the tone of a new step where that is wanted."""
         step = (frame.step.number, frame.step.tone_hz, frame.step.speed_ips)
         before, self._step = self._step, step
-        is_same_speed = same_speed(step[2], before[2])
+        tape_before = self._tape
+        if step[0] != before[0]:
+            self._tape = self._tape_in(step[0])
+        is_same_tape = self._tape == tape_before and same_speed(step[2], before[2])
         time = self._tape_time(now_s)
-        # What still plays when another speed is chosen is the tape of before.
-        if time is None or not time[1] or not is_same_speed:
+        # What still plays when a step of another tape is chosen is the tape of before.
+        if time is None or not time[1] or not is_same_tape:
             self._running_since_s = None
         if time is not None and time[1]:
             self._learn(frame, time[0], now_s)
-        # At another speed the tape has to be changed first: a reel must not start under somebody's hands.
-        if self._settings.locate_on_step and before[0] and step[0] != before[0] and is_same_speed:
+        is_played = is_same_tape and self._tape is not None
+        if self._settings.locate_on_step and before[0] and step[0] != before[0] and is_played:
             self.act("to tone")
 
     def _learn(self, frame: Frame, time: TimeCode, now_s: float) -> None:
@@ -80,19 +97,25 @@ class Transport:
         began_s = now_s - frame.tone_s
         if frame.tone_hz <= 0 or frame.tone_s < SURE_S or began_s - self._running_since_s < BEFORE_S:
             return
-        ips = frame.step.speed_ips
-        heard = (hz for hz, at_ips in self._heard if _same(hz, frame.tone_hz) and same_speed(at_ips, ips))
-        known = (next(heard, frame.tone_hz), ips)
+        ips, tape = frame.step.speed_ips, self._tape
+        known = next(self._heard_on(tape, frame.tone_hz, ips), (frame.tone_hz, ips, tape))
         count = time.count - round(frame.tone_s * TRUE_FRAMES_PER_S[time.rate])
         # Later frames of the same tone say the same, but for the jitter of the ports: the first one stays.
         if known not in self._heard or abs(self._heard[known].count - count) > TRUE_FRAMES_PER_S[time.rate]:
             self._heard[known] = TimeCode.from_count(count, time.rate)
 
+    def _heard_on(
+        self, tape: CalibrationTape | None, tone_hz: float, speed_ips: float
+    ) -> Iterator[tuple[float, float, CalibrationTape | None]]:
+        for heard in list(self._heard):
+            hz, at_ips, on = heard
+            if on == tape and _same(hz, tone_hz) and same_speed(at_ips, speed_ips):
+                yield heard
+
     def position(self, tone_hz: float, speed_ips: float) -> TimeCode | None:
-        """Return where a tone begins on the tape of a speed; None when that is not known."""
-        for (hz, at_ips), time in list(self._heard.items()):
-            if _same(hz, tone_hz) and same_speed(at_ips, speed_ips):
-                return time
+        """Return where a tone begins, at a speed, on the tape of the step under way; None when that is not known."""
+        for heard in self._heard_on(self._tape, tone_hz, speed_ips):
+            return self._heard[heard]
         for hz, written_ips, text in self._written:
             if _same(hz, tone_hz) and (written_ips is None or same_speed(written_ips, speed_ips)):
                 hours, minutes, seconds, frames = map(int, text.split(":"))

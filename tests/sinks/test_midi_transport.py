@@ -10,10 +10,15 @@ from bridge.readings import Frame, Health, StepReading
 from bridge.sinks.midi import MidiSink
 from bridge.sinks.midi_pacing import WAITING
 from bridge.sinks.midi_transport import Transport
+from bridge.tape.calibration_tape import CalibrationTape
+from bridge.tape.calibration_tape import Tone as ToneOfTape
+from bridge.tape.equalization import Equalization
 from bridge.wire.midi_time_code import TimeCode
 from tests.wire.waiting import wait_until
 
 FPS = 25
+HOUSE = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (ToneOfTape(1000), ToneOfTape(10_000)))
+OTHER = CalibrationTape(320.0, 15, Equalization.named("iec1", 15), (ToneOfTape(1000), ToneOfTape(10_000)))
 STOP, PLAY = "f07f7f0601f7", "f07f7f0602f7"
 
 
@@ -24,7 +29,8 @@ class Tape:
         settings = MidiSettings(**({"machine_control": True, "machine_port": "Sync box"} | keys))  # type: ignore[arg-type]
         self.sent: list[str] = []
         self.problem: str | None = None
-        self.transport = Transport(settings, self._time, self._send)
+        self.transport = Transport(settings, lambda number: self.on.get(number, HOUSE), self._time, self._send)
+        self.on: dict[int, CalibrationTape | None] = {}
         self.running = False
         self.at_s = 0.0
         self.now_s = 500.0
@@ -150,7 +156,7 @@ def test_a_recorder_that_cannot_be_reached_is_said_and_sent_nothing_later() -> N
         return True
 
     sink = MidiSink(settings, send, lambda index: names[index], watch)
-    transport = Transport(settings, lambda _now_s: None, sink.command)
+    transport = Transport(settings, lambda _number: HOUSE, lambda _now_s: None, sink.command)
     assert transport.act("play") == "the MIDI output to the recorder is not there"
     names[0] = "Sync box"
     assert transport.act("play") is None  # it waits for the thread, which has not begun
@@ -301,5 +307,46 @@ def test_at_another_speed_nothing_winds_and_nothing_is_known_of_the_other_tape()
     assert len(tape.sent) == 1
     tape.show(1, 1000.0)
     assert len(tape.sent) == 1
+    assert tape.transport.act("to tone") is None
+    assert len(tape.sent) == 2
+
+
+def test_with_another_tape_for_the_same_speed_nothing_winds_and_nothing_is_known_of_it() -> None:
+    tape = Tape(locate_on_step=True)
+    tape.on = {2: OTHER, 3: OTHER}
+    tape.play(0.0, 50.0)
+    tape.sent.clear()
+    # What still plays is the tape of before; and whoever takes it off has both hands at the reels.
+    tape.running, tape.at_s = True, 49.0
+    for _ in range(10):
+        tape.show(2, 1000.0, 10_020.0, 4.0)
+    tape.running = False
+    tape.show(2, 1000.0)
+    assert tape.sent == []
+    assert tape.transport.position(1000.0, 15.0) is None
+    assert tape.transport.position(10_000.0, 15.0) is None
+    tape.play(0.0, 50.0, step=2)
+    assert tape.transport.position(10_000.0, 15.0) is not None
+    tape.show(3, 10_000.0)
+    assert len(tape.sent) == 1
+    tape.show(1, 1000.0)
+    assert len(tape.sent) == 1
+    assert tape.transport.position(1000.0, 15.0) is not None
+
+
+def test_nothing_winds_by_itself_to_from_or_within_the_record_side() -> None:
+    """It would start a reel while the blank tape is threaded, or leave a recording that is under way."""
+    written = tuple(MidiToneSettings(hz=hz, position="01:00:10:00") for hz in (1000.0, 10_000.0))
+    tape = Tape(locate_on_step=True, tone=written)
+    tape.on = {3: None, 4: None}
+    tape.show(1, 1000.0)
+    tape.show(3, 10_000.0)
+    tape.show(4, 1000.0)
+    tape.show(2, 10_000.0)
+    assert tape.sent == []
+    tape.show(1, 1000.0)
+    assert len(tape.sent) == 1
+    # Who asks for it gets it.
+    tape.show(3, 10_000.0)
     assert tape.transport.act("to tone") is None
     assert len(tape.sent) == 2
