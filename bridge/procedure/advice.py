@@ -37,11 +37,14 @@ def playback_advice(machine: Machine, plan: Sequence[AtSpeed], place: int) -> Ad
     notes: Advice = {
         "sync level": ["Switch every track to sync. Leave every track safe from recording: the tape is still on."],
     }
-    if now.high is not None and place == 0:
+    if now.high is None:
+        return notes
+    first = next(at for at in plan if at.high is not None)
+    if first is now:
         notes["repro high"] = [_azimuth_advice(machine, now.high.hz, now.speed_ips)]
-    elif now.high is not None:
+    else:
         notes["repro high"] = [
-            f"The reproduce head has one azimuth for all speeds, and it was set at {plan[0].speed_ips:g} in/s: only"
+            f"The reproduce head has one azimuth for all speeds, and it was set at {first.speed_ips:g} in/s: only"
             " look at it here. What is turned now undoes the high tones of the speeds before; two calibration tapes may"
             " differ by the tolerance of both."
         ]

@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -256,6 +257,22 @@ def test_the_azimuth_of_a_head_is_set_once():
     high = [step for step in generate_steps(EIGHT, SLOW, FAST) if step.adjustment == "repro high"]
     assert "turn the azimuth" in high[0].advice[0]
     assert "only look at it here" in high[1].advice[0]
+
+
+def test_the_azimuth_is_set_at_the_first_speed_whose_tape_has_a_high_tone():
+    def without_high(tape):
+        return replace(tape, tones=tuple(tone for tone in tape.tones if tone.hz <= 4000.0))
+
+    (high,) = [step for step in generate_steps(EIGHT, without_high(SLOW), FAST) if step.adjustment == "repro high"]
+    assert high.speed_ips == 30
+    assert "turn the azimuth" in high.advice[0]
+    speeds = (*EIGHT.speeds, Speed(7.5, Equalization.named("iec1", 7.5)))
+    heads = Machine("m", 8, 320.0, 1.778, 3.302, speeds)
+    slowest = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), THREE_TONES)
+    steps = generate_steps(heads, without_high(slowest), SLOW, FAST)
+    first, second = [step for step in steps if step.adjustment == "repro high"]
+    assert "turn the azimuth" in first.advice[0]
+    assert "it was set at 15 in/s: only look at it here" in second.advice[0]
 
 
 def test_a_third_speed_without_a_tape_is_said():
