@@ -92,7 +92,7 @@ def replay_recording(
                 raise FailedError(writer.problem)
         if readings is not None:
             viewers.append(stack.enter_context(closing(ReadingsFile(readings))))
-        engine = Engine(setup, settings.osc.frames_per_s, viewers, CommandInbox(), log=writer)
+        engine = Engine(setup, settings.osc.frames_per_s, viewers, CommandInbox(), log=writer, keeps_in_hand=False)
         announcer.wrong_tone = lambda: engine.calibration.notice
         if resumption is not None and writer is not None:
             engine.resume(resumption)

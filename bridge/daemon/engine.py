@@ -22,6 +22,7 @@ from bridge.log.entries import (
     Entry,
     EventEntry,
     FinishEntry,
+    InHandEntry,
     NoteEntry,
     PositionEntry,
     Refused,
@@ -40,6 +41,7 @@ from bridge.procedure.outcomes import (
     ConfirmationToLog,
     Declined,
     FinishToLog,
+    InHandToLog,
     NoteToLog,
     Outcome,
     ReinstatementToLog,
@@ -101,6 +103,8 @@ class Engine:
         Of each way in and out.
     midi : MidiHealth or None
     networks : sequence of NetworkHealth
+    keeps_in_hand : bool
+        Whether the log is told what is in hand, so that it is known after a kill. Not where all is done anew then.
     asks_preparation : bool
         Whether what is not confirmed of the preparation is said.
     notices : Notices, optional
@@ -120,6 +124,7 @@ class Engine:
         counters: Sequence[Counters] = (),
         midi: MidiHealth | None = None,
         networks: Sequence[NetworkHealth] = (),
+        keeps_in_hand: bool = True,
         asks_preparation: bool = False,
         notices: Notices | None = None,
         say: Callable[[str], None] = lambda _line: None,
@@ -130,6 +135,7 @@ class Engine:
         self._viewers = tuple(viewers)
         self._inbox = inbox
         self._log = log
+        self._keeps_in_hand = keeps_in_hand
         self._asks_preparation = asks_preparation
         self._say = say
         self._meter: Meter | None = None
@@ -154,8 +160,8 @@ class Engine:
         self._stood_at_s = -math.inf
         self._clock_steps_told = 0
         self._clock_stepping = Episode()
-        # What was turned and is not in the log because that refused.
-        self._owed: list[TurnedEntry] = []
+        # What was turned, or in hand, and is not in the log because that refused.
+        self._owed: list[TurnedEntry | InHandEntry] = []
         # Trims that were given to the log, and those whose fate is known.
         self._trims_given = self._trims_known = 0
         # Who wants it held, and how many trims were given before.
@@ -315,11 +321,11 @@ class Engine:
                         tag.answer(None)
                 case Refused(entry, tag, reason):
                     # Of events that come by themselves there may be many; the log itself says once that it refuses.
-                    if not isinstance(entry, EventEntry):
+                    if not isinstance(entry, EventEntry | InHandEntry):
                         _log.error("%s: %s", _missed(entry), reason)
                     if isinstance(entry, TrimEntry):
                         self._not_logged(entry.trim)
-                    if isinstance(entry, TurnedEntry):
+                    if isinstance(entry, TurnedEntry | InHandEntry):
                         self._owed.append(entry)
                     if isinstance(tag, Request):
                         self._health.declined(reason)
@@ -335,8 +341,14 @@ class Engine:
         if self._owed and self._log is not None and self._log.state == "writing":
             owed, self._owed = self._owed, []
             for entry in owed:
-                if self.calibration.is_unlogged(entry.turned):
+                if self._is_true(entry):
                     self._submit(entry)
+
+    def _is_true(self, entry: TurnedEntry | InHandEntry) -> bool:
+        """Say whether what could not be logged when it happened is so still."""
+        if isinstance(entry, TurnedEntry):
+            return self.calibration.is_unlogged(entry.turned)
+        return entry.is_over or self.calibration.is_in_hand(entry.turned)
 
     def _committed(self, entry: Entry, entry_id: str, now_s: float) -> None:
         calibration = self.calibration
@@ -416,6 +428,9 @@ class Engine:
             case TurnedToLog(turned, text):
                 _log.warning("%s", text)
                 self._submit(TurnedEntry(turned, text, now_ns))
+            case InHandToLog(turned, is_over):
+                if self._keeps_in_hand:
+                    self._submit(InHandEntry(turned, now_ns, is_over))
             case TrimToLog(trim, way):
                 self._health.farewell = ""
                 if self._log is None:

@@ -18,15 +18,17 @@ from typing import Final
 import bridge
 from bridge.log.faults import LogError
 from bridge.log.queries import (
+    TURNED,
     LoggedTrim,
     Selection,
     confirmations_of,
+    in_hand_of,
     position_of,
     steps_of,
     trims,
     turned_of,
 )
-from bridge.log.writing import end, write_position, write_steps
+from bridge.log.writing import end, write_position, write_steps, write_turned
 from bridge.procedure.preparation import Confirmation
 from bridge.procedure.progress import Turned
 from bridge.procedure.steps import Step, belongs
@@ -85,6 +87,7 @@ def begin_or_resume(connection: sqlite3.Connection, opening: Opening) -> Resumpt
         return _begin(connection, opening, "")
     unfinished = row[0]
     logged = tuple(trims(connection, Selection(calibration=unfinished)))
+    _keep_turned(connection, unfinished, logged, opening.at_ns)
     obstacle = _obstacle(connection, unfinished, logged, opening)
     if not obstacle:
         return _resume(connection, unfinished, logged, opening)
@@ -131,6 +134,13 @@ def _resume(
     next_sequence = logged[-1].sequence + 1 if logged else 1
     turned = turned_of(connection, calibration, [one for one in logged if one.withdrawal is None])
     return Resumption(calibration, True, step, bank, logged, turned, confirmations, next_sequence)
+
+
+def _keep_turned(connection: sqlite3.Connection, calibration: str, logged: tuple[LoggedTrim, ...], at_ns: int) -> None:
+    """Write down as turned what was in hand when the program before was killed."""
+    for turned in in_hand_of(connection, calibration, logged):
+        message = f"track {turned.track} was turned just before the program was cut off: not logged"
+        write_turned(connection, calibration, TURNED, turned, message, at_ns)
 
 
 def _obstacle(

@@ -27,6 +27,19 @@ class TurnedEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class InHandEntry:
+    """A trimmer is in hand: unless this is answered, it counts as turned and not logged when the log is next opened.
+
+    What answers it is the next trim or `TurnedEntry` of that track and step, or the same once more when it ``is_over``:
+    it has left nothing to be logged.
+    """
+
+    turned: Turned
+    at_ns: int
+    is_over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class WithdrawalEntry:
     """A trim is withdrawn: by its id, or by its number alone within the current calibration (``17``)."""
 
@@ -110,6 +123,7 @@ class FinishEntry:
 Entry = (
     TrimEntry
     | TurnedEntry
+    | InHandEntry
     | WithdrawalEntry
     | ReinstatementEntry
     | NoteEntry

@@ -1,6 +1,7 @@
 """The read side of the log: a connection of `bridge.log.store.open_reader` in, rows out one at a time."""
 
 import json
+import math
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -18,6 +19,10 @@ TAKEN_BACK: Final = "confirmation taken back"
 
 TURNED: Final = "turned"
 """The kind of event after which a track is missing until the next trim of it in the same step is logged."""
+
+IN_HAND: Final = "in hand"
+LET_GO: Final = "let go"
+"""The kinds of event by which the program knows after a kill what it had not logged yet; nobody else needs them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,13 +126,17 @@ def calibrations(connection: sqlite3.Connection) -> Iterator[LoggedCalibration]:
 
 
 def lines(connection: sqlite3.Connection, calibration: str | None = None) -> Iterator[LoggedLine]:
-    """Yield notes, events and confirmations in the order of time, of one calibration or of all."""
+    """Yield notes, events and confirmations in the order of time, of one calibration or of all.
+
+    Not what the program writes for itself: trimmers that are in hand.
+    """
     where = "" if calibration is None else "WHERE calibration = ?"
     for owner, at_ns, kind, text, details, by in connection.execute(
         "SELECT * FROM ("
         "SELECT calibration, at_ns, 'note', text, '{}', NULL FROM notes "
         "UNION ALL SELECT calibration, at_ns, 'confirmation', item, '{}', by_whom FROM confirmations "
-        f"UNION ALL SELECT calibration, at_ns, kind, message, details, NULL FROM events) {where} ORDER BY at_ns",
+        "UNION ALL SELECT calibration, at_ns, kind, message, details, NULL FROM events "
+        f"WHERE kind NOT IN ('{IN_HAND}', '{LET_GO}')) {where} ORDER BY at_ns",
         () if calibration is None else (calibration,),
     ):
         yield LoggedLine(owner, at_ns, kind, text, json.loads(details) if by is None else {"by": by})
@@ -185,13 +194,57 @@ def turned_of(connection: sqlite3.Connection, calibration: str, standing: Sequen
     )
     turned = []
     for (text,) in rows:
-        details = json.loads(text)
-        sequence = details.pop("next_sequence")
-        one = Turned(**details)
-        later = (logged.trim for logged in standing if logged.sequence >= sequence)
-        if not any(trim.track == one.track and belongs(one, trim) for trim in later):
+        one, sequence = _turned(text)
+        if not _is_logged(one, sequence, standing):
             turned.append(one)
     return tuple(sorted(turned, key=_at_ns))
+
+
+def in_hand_of(connection: sqlite3.Connection, calibration: str, logged: Sequence[LoggedTrim]) -> tuple[Turned, ...]:
+    """Return what was in hand in a calibration when its entries end, the first of each track and step.
+
+    ``logged`` are all trims of the calibration: also one that was withdrawn has told of what was in hand before.
+    """
+    rows = connection.execute(
+        "SELECT kind, details FROM events WHERE calibration = ? AND kind IN (?, ?, ?) ORDER BY entry",
+        (calibration, IN_HAND, LET_GO, TURNED),
+    )
+    in_hand: list[tuple[Turned, int]] = []
+    for kind, text in rows:
+        one, sequence = _turned(text)
+        if kind == IN_HAND:
+            in_hand.append((one, sequence))
+        elif kind == LET_GO:
+            in_hand = [(other, since) for other, since in in_hand if not _is_same(one, other)]
+        else:
+            in_hand = [(other, since) for other, since in in_hand if not _is_of(one, other)]
+    found: list[Turned] = []
+    for one, sequence in in_hand:
+        if not _is_logged(one, sequence, logged) and not any(_is_of(one, other) for other in found):
+            found.append(one)
+    return tuple(found)
+
+
+def _turned(text: str) -> tuple[Turned, int]:
+    """Return what was turned, and the number of the first trim that may answer it."""
+    details = json.loads(text)
+    sequence = details.pop("next_sequence")
+    if details["level_vu"] is None:
+        details["level_vu"] = math.nan
+    return Turned(**details), sequence
+
+
+def _is_logged(turned: Turned, sequence: int, logged: Sequence[LoggedTrim]) -> bool:
+    return any(one.sequence >= sequence and _is_of(one.trim, turned) for one in logged)
+
+
+def _is_of(one: Trim | Turned, turned: Turned) -> bool:
+    """Say whether a trim, or what was turned, is of the same track and step."""
+    return one.track == turned.track and belongs(turned, one)
+
+
+def _is_same(one: Turned, other: Turned) -> bool:
+    return (one.track, one.adjustment, one.at_ns) == (other.track, other.adjustment, other.at_ns)
 
 
 def config_of(connection: sqlite3.Connection, calibration: str) -> str | None:

@@ -1,6 +1,7 @@
 """Entries into the log: each in, the rows it becomes out, within a transaction of the caller."""
 
 import json
+import math
 import sqlite3
 import time
 from collections.abc import Sequence
@@ -13,6 +14,7 @@ from bridge.log.entries import (
     EntryRefusedError,
     EventEntry,
     FinishEntry,
+    InHandEntry,
     NoteEntry,
     PositionEntry,
     ReinstatementEntry,
@@ -22,8 +24,9 @@ from bridge.log.entries import (
     TurnedEntry,
     WithdrawalEntry,
 )
-from bridge.log.queries import TAKEN_BACK, TURNED, WITHDRAWALS
+from bridge.log.queries import IN_HAND, LET_GO, TAKEN_BACK, TURNED, WITHDRAWALS
 from bridge.log.trim_row import insert_trim, next_sequence
+from bridge.procedure.progress import Turned
 from bridge.procedure.steps import Step
 
 FINISHED: Final = "finished"
@@ -41,16 +44,23 @@ def write_entry(connection: sqlite3.Connection, calibration: str, entry: Entry) 
         case EventEntry():
             write_event(connection, calibration, entry)
             return ""
+        case InHandEntry(turned, at_ns, is_over):
+            kind, said = (LET_GO, "let go") if is_over else (IN_HAND, "in hand")
+            write_turned(connection, calibration, kind, turned, f"track {turned.track} {said}", at_ns)
+            return ""
         case WithdrawalEntry():
             return _withdraw(connection, calibration, entry)
         case ReinstatementEntry():
             return _reinstate(connection, calibration, entry)
     if _is_ended(connection, calibration):
         raise EntryRefusedError(f"calibration {calibration} is finished: start again to begin another")
+    return _write_into_open(connection, calibration, entry)
+
+
+def _write_into_open(connection: sqlite3.Connection, calibration: str, entry: Entry) -> str:
     match entry:
         case TurnedEntry(turned, message, at_ns):
-            details = {**asdict(turned), "next_sequence": next_sequence(connection, calibration)}
-            write_event(connection, calibration, EventEntry(TURNED, message, at_ns, details))
+            write_turned(connection, calibration, TURNED, turned, message, at_ns)
         case TrimEntry():
             return insert_trim(connection, calibration, entry, time.time_ns())
         case NoteEntry():
@@ -80,6 +90,19 @@ def write_event(connection: sqlite3.Connection, calibration: str, event: EventEn
         "INSERT INTO events (calibration, kind, message, details, at_ns) VALUES (?, ?, ?, ?, ?)",
         (calibration, event.kind, event.message, _json(dict(event.details)), event.at_ns),
     )
+
+
+def write_turned(
+    connection: sqlite3.Connection, calibration: str, kind: str, turned: Turned, message: str, at_ns: int
+) -> None:
+    """Write what was turned, as an event that the trims from the next one on may answer."""
+    details = {**_details(turned), "next_sequence": next_sequence(connection, calibration)}
+    write_event(connection, calibration, EventEntry(kind, message, at_ns, details))
+
+
+def _details(turned: Turned) -> dict[str, object]:
+    """Return what was turned as JSON takes it: a level that is not known is none."""
+    return {**asdict(turned), "level_vu": turned.level_vu if math.isfinite(turned.level_vu) else None}
 
 
 def write_position(connection: sqlite3.Connection, calibration: str, step: int, bank: int, at_ns: int) -> None:

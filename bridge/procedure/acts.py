@@ -11,6 +11,7 @@ class MoveStarted:
     """A hand has begun to turn the trimmer of a track (0…); told when it is seen."""
 
     track: int
+    as_found: Settled
     started_s: float
     told_s: float
 

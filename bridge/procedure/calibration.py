@@ -178,6 +178,10 @@ class Calibration:
         """Say whether what was turned is not logged still."""
         return self._course.is_unlogged(turned)
 
+    def is_in_hand(self, turned: Turned) -> bool:
+        """Say whether what was said to be in hand is so still."""
+        return self._course.is_in_hand(turned)
+
     def withdrawn(self, trim_id: str) -> None:
         """Take note of a trim that is marked as withdrawn in the log: what stood before it stands again."""
         self._course.withdrawn(trim_id)

@@ -9,14 +9,24 @@ from typing import Final
 
 from bridge.procedure.bank import Bank
 from bridge.procedure.hands_free import HandsFree
-from bridge.procedure.outcomes import Declined, FinishToLog, Outcome, StepMoved, Told, TrimToLog, TurnedToLog
+from bridge.procedure.in_hand import InHand
+from bridge.procedure.outcomes import (
+    Declined,
+    FinishToLog,
+    InHandToLog,
+    Outcome,
+    StepMoved,
+    Told,
+    TrimToLog,
+    TurnedToLog,
+)
 from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Found, Missing, Progress, Turned
 from bridge.procedure.setup import Place, Setup
 from bridge.procedure.steps import Step, speed_told, step_of
 from bridge.procedure.table import TABLE, Duty, Event, State
 from bridge.procedure.trim_watch import Event as Seen
-from bridge.procedure.trim_watch import LevelMoved, TrimCut, TrimFound
+from bridge.procedure.trim_watch import LevelMoved, MoveDropped, MoveStarted, TrimCut, TrimFound
 from bridge.procedure.unverified import Unverified, why_unverified
 from bridge.procedure.visit import Moment, Visit, turned_of
 from bridge.readings import Trim
@@ -67,6 +77,7 @@ class Course:
             self.watch.let_follow(self.follows)
         self.tracks = None
         self.visit = self._new_visit()
+        self._in_hand = InHand()
 
     def _new_visit(self, *, again: bool = False) -> Visit | None:
         step = self.step
@@ -119,6 +130,10 @@ class Course:
         step = step_of(turned, self._setup.steps)
         return step is not None and self._progress.unlogged(step, turned.track) is not None
 
+    def is_in_hand(self, turned: Turned) -> bool:
+        """Say whether what was said to be in hand is so still."""
+        return self._in_hand.holds(turned)
+
     def withdrawn(self, trim_id: str) -> None:
         """Take note of a trim that is marked as withdrawn in the log: what stood before it stands again."""
         trim = self._progress.withdrawn(trim_id)
@@ -145,11 +160,17 @@ class Course:
             outcomes += [*self.on("tape leads on"), StepMoved()]
         for seen in self.watch.watch(now.position_s, self.visit.step, tracks):
             outcomes += self._on_seen(seen)
+        if self._in_hand.is_owed:
+            outcomes += map(InHandToLog, self._in_hand.to_keep(self.watch.states))
         self.visit.see(tracks, now.position_s)
         return outcomes
 
     def _on_seen(self, seen: Seen) -> list[Outcome]:
         match seen:
+            case MoveStarted(place) if self.visit is not None:
+                self._in_hand.begin(place, self.visit.in_hand(seen, self.now))
+            case MoveDropped(place):
+                return self._let_go(place)
             case TrimFound():
                 return self.on("act seen", seen)
             case TrimCut():
@@ -158,6 +179,11 @@ class Course:
                 self.visit.level_moved(self.now.position_s)
                 return [Told(f"all tracks moved by {signed(by_db)} dB: the playback level, not a trim")]
         return []
+
+    def _let_go(self, place: int) -> list[Outcome]:
+        """End an act of which nothing is left to log."""
+        given = self._in_hand.end(place)
+        return [] if given is None else [InHandToLog(given, is_over=True)]
 
     def on(self, event: Event, subject: Seen | int = 0) -> list[Outcome]:
         """Do what the table says; ``subject`` is what was seen, or the number that was asked for."""
@@ -188,11 +214,15 @@ class Course:
             return [outcome for seen in watch.close_left() for outcome in self._on_seen(seen)]
         elif duty == "log act" and isinstance(subject, TrimFound):
             trim = visit.trim(subject, self.now)
-            return [] if trim is None else [self._to_log(trim, visit.way(subject, trim))]
+            if trim is None:
+                return self._let_go(subject.track)
+            self._in_hand.end(subject.track)
+            return [self._to_log(trim, visit.way(subject, trim))]
         elif duty == "keep act open" and isinstance(subject, TrimFound | TrimCut):
             turned = visit.turned(subject, self.now)
             if turned is None:
-                return []
+                return self._let_go(subject.track)
+            self._in_hand.end(subject.track)
             how = "was turned while held" if isinstance(subject, TrimFound) else "was still being turned"
             return [TurnedToLog(turned, f"track {turned.track} {how}: not logged")]
         elif duty == "log by hand" and isinstance(subject, int):
@@ -246,7 +276,10 @@ class Course:
         if self.tracks is None:
             return Declined(f"track {track} carries no tone")
         trim = visit.trim_by_hand(track, self.tracks, self.now)
-        return Declined(trim) if isinstance(trim, str) else self._to_log(trim)
+        if isinstance(trim, str):
+            return Declined(trim)
+        self._in_hand.logged(self.bank.tracks.index(track), visit.left_by_hand(trim, self.now))
+        return self._to_log(trim)
 
     def _to_log(self, trim: Trim, way: Sequence[tuple[float, float]] = ()) -> TrimToLog:
         self._progress.await_log(trim)

@@ -128,7 +128,7 @@ class Endings:
         if not act.told:
             self._hands.were_on(act)
             told_s = evidence.record.end_s(evidence.now - 1)
-            events.append(MoveStarted(track, evidence.start_s(act.onset), told_s))
+            events.append(MoveStarted(track, found, evidence.start_s(act.onset), told_s))
         self._last_told[track] = _Told(max(self._hands.latest(act, end), end) + 2 * ONSET_BLOCKS, left)
         self._hands.touched[track] = True
         self._hands.settled[track] = True

@@ -37,6 +37,17 @@ class TurnedToLog:
 
 
 @dataclass(frozen=True, slots=True)
+class InHandToLog:
+    """A trimmer is in hand: what its track read before has to outlive the process, in case that dies.
+
+    When ``is_over`` that has come to nothing that is not logged; ``turned`` is what the log was given of it.
+    """
+
+    turned: Turned
+    is_over: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class WithdrawalToLog:
     """A trim has to be marked as withdrawn in the log before the command is done."""
 
@@ -97,6 +108,7 @@ Outcome = (
     | Declined
     | TrimToLog
     | TurnedToLog
+    | InHandToLog
     | WithdrawalToLog
     | ReinstatementToLog
     | NoteToLog

@@ -371,7 +371,7 @@ class TrimWatch:
         """Say that a hand is on a trimmer."""
         if self._hands.show(act):
             started_s = self.evidence.start_s(act.onset)
-            events.append(MoveStarted(act.track, started_s, block.end_s + AROUND * BLOCK_S))
+            events.append(MoveStarted(act.track, act.as_found, started_s, block.end_s + AROUND * BLOCK_S))
 
     def _leave(self, act: Act) -> None:
         """Take note that the hand has left a trimmer."""

@@ -21,7 +21,7 @@ from bridge.procedure.patch import TrackLevels
 from bridge.procedure.progress import Found, Progress, Turned
 from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
-from bridge.procedure.trim_watch import TrimCut, TrimFound
+from bridge.procedure.trim_watch import MoveStarted, TrimCut, TrimFound
 from bridge.procedure.unverified import CHANGED, DRIFTED, SILENT, TURNED, UNSEEN, UNSTEADY, Unverified
 from bridge.readings import Trim, TrimKind
 from bridge.tape.machine import path_of
@@ -134,6 +134,17 @@ class Visit:
                 return None
             found = Found(meanwhile.level_vu, act.started_s)
         return turned_of(step, self._bank.tracks[place], found, self._progress, now)
+
+    def in_hand(self, act: MoveStarted, now: Moment) -> Turned:
+        """Return what the track of a movement that has just begun read before anything unlogged."""
+        track = self._bank.tracks[act.track]
+        meanwhile = self._by_hand_since(act.track, act.started_s)
+        found = self._progress.unlogged(self.step, track) or meanwhile or self._found_by(act)
+        return _turned(self.step, track, found, now)
+
+    def left_by_hand(self, trim: Trim, now: Moment) -> Turned:
+        """Return what a track is known to have read before whatever is turned after a trim by hand."""
+        return _turned(self.step, trim.track, _left(trim), now)
 
     def trim(self, act: TrimFound, now: Moment) -> Trim | None:
         """Return the trim that an act comes to; None when a person has logged it by hand meanwhile."""
@@ -261,7 +272,7 @@ class Visit:
                 self._logged.setdefault(place, []).append(trim)
                 self._logged[place].sort(key=lambda one: one.settled_s)
 
-    def _found_by(self, act: TrimFound | TrimCut) -> Found:
+    def _found_by(self, act: MoveStarted | TrimFound | TrimCut) -> Found:
         """Return what a track was found at by an act.
 
         Where next to nothing was seen before it, what the track was left at or read earlier in this visit counts.
@@ -316,7 +327,10 @@ class Visit:
 
 def turned_of(step: Step, track: int, found: Found, progress: Progress, now: Moment) -> Turned:
     """Take note that a trimmer was turned and is not logged; return what its track read before anything unlogged."""
-    found = progress.turned(step, track, found)
+    return _turned(step, track, progress.turned(step, track, found), now)
+
+
+def _turned(step: Step, track: int, found: Found, now: Moment) -> Turned:
     return Turned(
         step.adjustment,
         step.tone_hz,
