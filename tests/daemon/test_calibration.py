@@ -165,6 +165,43 @@ def test_what_a_busy_disk_did_not_take_is_logged_late_and_outlives_the_daemon(tm
     second.close()
 
 
+def test_what_is_in_hand_is_logged_when_a_busy_disk_takes_it_and_outlives_a_kill(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    recorder, performance = performed(Manner(STEADY), 15)
+    stage = performance.stages[0]
+    act = next(act for act in stage.acts if act.track <= 8 and abs(act.as_left_db - act.as_found_db) > 1.0)
+    source = Levelled(recorder, act.end_s + 2.0)
+    first = Daemon(tmp_path / "log.db")
+    first.engine.source_began(source, 0.0)
+    first.settle()
+    lock = sqlite3.connect(tmp_path / "log.db", isolation_level=None)
+    lock.execute("BEGIN IMMEDIATE")
+    first.hear(source, 0.0, act.end_s + 1.5)
+    assert act.track not in [trim.track for _, trim in first.trims]
+    first.settle()
+    assert first.log.state == "refusing"
+    # That the log refuses is said once, and of each trim; not of each movement.
+    told = [one.getMessage() for one in caplog.records if one.name == "bridge.daemon.engine"]
+    assert len(told) == first.log.refused_trims
+    assert all(line.startswith("not logged: trim of track") for line in told)
+    lock.execute("ROLLBACK")
+    lock.close()
+    deadline_s = time.monotonic() + 30.0
+    while first.log.state != "writing":
+        assert time.monotonic() < deadline_s
+        time.sleep(0.02)
+    first.engine.attend()
+    first.settle()
+    first.die()
+
+    second = Daemon(tmp_path / "log.db")
+    assert second.resumption is not None
+    (turned,) = [one for one in second.resumption.turned if one.track == act.track]
+    assert turned.level_vu == pytest.approx(act.as_found_vu, abs=0.1)
+    second.close()
+
+
 def test_several_calibrations_a_day(tmp_path: Path) -> None:
     daemon = Daemon(tmp_path / "log.db")
     recorder, performance = performed(Manner(STEADY), 16)

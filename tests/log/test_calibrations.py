@@ -1,3 +1,4 @@
+import math
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ from bridge.log.entries import (
     EntryRefusedError,
     EventEntry,
     FinishEntry,
+    InHandEntry,
     NoteEntry,
     PositionEntry,
     ReinstatementEntry,
@@ -22,7 +24,7 @@ from bridge.log.entries import (
     TurnedEntry,
     WithdrawalEntry,
 )
-from bridge.log.queries import Withdrawal, calibrations, lines, steps_of, trims
+from bridge.log.queries import Withdrawal, calibrations, lines, steps_of, trims, turned_of
 from bridge.log.store import open_reader
 from bridge.procedure.preparation import Confirmation
 from bridge.procedure.progress import Turned
@@ -106,6 +108,86 @@ def test_what_was_turned_and_not_logged_is_known_until_it_is_logged(path: Path, 
     with closing(open_reader(path)) as connection:
         assert [line.text for line in lines(connection, first.calibration)] == [said.message]
         assert sheet_of(connection, first.calibration).missing[0].tracks == (3,)
+
+
+IN_HAND = InHandEntry(TURNED, START_NS)
+LET_GO = InHandEntry(TURNED, START_NS, is_over=True)
+ELSEWHERE = replace(TRIM, adjustment="repro high", tone_hz=10_000.0)
+
+
+def test_what_is_in_hand_shows_nowhere_until_the_log_is_opened_again(path: Path, log) -> None:
+    first, _ = log(TrimEntry(TRIM), IN_HAND, TrimEntry(replace(TRIM, track=4)), TrimEntry(ELSEWHERE))
+    with closing(open_reader(path)) as connection:
+        assert not list(lines(connection))
+        assert not turned_of(connection, first.calibration, list(trims(connection)))
+        assert 3 not in sheet_of(connection, first.calibration).missing[0].tracks
+    assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
+    with closing(open_reader(path)) as connection:
+        assert [(line.kind, line.text) for line in lines(connection)] == [
+            ("turned", "track 3 was turned just before the program was cut off: not logged")
+        ]
+        assert sheet_of(connection, first.calibration).missing[0].tracks == (3,)
+    # Once is enough.
+    assert log(at_ns=LATER_NS + 1)[0].turned == (TURNED,)
+    # From here on it is as whatever was turned and not logged: also a trim that is withdrawn leaves it so.
+    _, ids = log(TrimEntry(TRIM), at_ns=LATER_NS + 2)
+    assert log(at_ns=LATER_NS + 3)[0].turned == ()
+    log(WithdrawalEntry(ids[0], "tablet", LATER_NS + 4), at_ns=LATER_NS + 4)
+    assert log(at_ns=LATER_NS + 5)[0].turned == (TURNED,)
+    with closing(open_reader(path)) as connection:
+        assert len(list(lines(connection))) == 1
+
+
+@pytest.mark.parametrize(
+    "entries",
+    [
+        (IN_HAND, TrimEntry(TRIM)),
+        (IN_HAND, TrimEntry(TRIM), WithdrawalEntry("1", "tablet", START_NS)),
+        (IN_HAND, LET_GO),
+        (IN_HAND, LET_GO, IN_HAND, TrimEntry(ELSEWHERE), TrimEntry(TRIM)),
+        (LET_GO,),
+    ],
+)
+def test_what_was_in_hand_and_is_answered_is_no_more(path: Path, log, entries) -> None:
+    log(*entries)
+    assert log(at_ns=LATER_NS)[0].turned == ()
+    with closing(open_reader(path)) as connection:
+        assert not list(lines(connection))
+
+
+def test_each_movement_has_an_answer_of_its_own(log) -> None:
+    second = replace(TURNED, level_vu=-1.0, at_ns=START_NS + SECOND_NS)
+    log(IN_HAND, TrimEntry(TRIM), InHandEntry(second, START_NS))
+    assert log(at_ns=LATER_NS)[0].turned == (second,)
+
+
+def test_of_two_movements_without_an_answer_the_first_tells_what_was_found(log) -> None:
+    second = replace(TURNED, level_vu=-1.0, at_ns=START_NS + SECOND_NS)
+    log(IN_HAND, InHandEntry(second, START_NS), InHandEntry(second, START_NS, is_over=True))
+    assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
+
+
+def test_what_was_in_hand_and_is_told_as_turned_is_told_once(path: Path, log) -> None:
+    said = TurnedEntry(TURNED, "track 3 was turned while held: not logged", START_NS)
+    log(IN_HAND, said)
+    assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
+    with closing(open_reader(path)) as connection:
+        assert [line.text for line in lines(connection)] == [said.message]
+
+
+def test_a_calibration_that_is_replaced_keeps_what_was_in_hand(path: Path, log) -> None:
+    first, _ = log(TrimEntry(TRIM), IN_HAND)
+    assert log(at_ns=LATER_NS, fresh=True)[0].turned == ()
+    with closing(open_reader(path)) as connection:
+        assert sheet_of(connection, first.calibration).missing[0].tracks == (3,)
+
+
+def test_what_was_turned_from_a_level_that_is_not_known_is_kept_too(log) -> None:
+    unknown = replace(TURNED, level_vu=math.nan)
+    log(TurnedEntry(unknown, "said", START_NS), InHandEntry(replace(unknown, track=4), START_NS))
+    turned = log(at_ns=LATER_NS)[0].turned
+    assert [one.track for one in turned] == [3, 4]
+    assert all(math.isnan(one.level_vu) for one in turned)
 
 
 def test_what_was_read_first_comes_first(log) -> None:

@@ -17,6 +17,7 @@ from bridge.procedure.outcomes import (
     Accepted,
     Declined,
     FinishToLog,
+    InHandToLog,
     Outcome,
     ReinstatementToLog,
     StepMoved,
@@ -73,6 +74,7 @@ class Studio:
         self.ways: list[tuple[tuple[float, float], ...]] = []
         self.told: list[str] = []
         self.turned: list[tuple[int, Turned]] = []
+        self.in_hand: list[tuple[int, Turned]] = []
         self.ids: dict[str, Trim] = {}
         self.moves = 0
         self._waiting: list[Trim] = []
@@ -203,6 +205,12 @@ class Studio:
                 case TurnedToLog(turned, text):
                     self.told.append(text)
                     self.turned.append((len(self.trims) + len(self._waiting), turned))
+                    self.in_hand = [one for one in self.in_hand if one[1].track != turned.track]
+                case InHandToLog(turned, is_over):
+                    if is_over:
+                        self.in_hand = [one for one in self.in_hand if one[1] != turned]
+                    else:
+                        self.in_hand.append((len(self.trims) + len(self._waiting), turned))
                 case WithdrawalToLog(trim_id):
                     self.calibration.withdrawn(trim_id)
                 case ReinstatementToLog(trim_id):
@@ -233,6 +241,9 @@ class Studio:
         """The daemon dies and comes back with what the log holds."""
         place = place or self.calibration.place
         self.calibration = Calibration(self.setup, place)
+        self._waiting.clear()
+        self.turned += self.open_in_hand
+        self.in_hand.clear()
         turned = [one for before, one in self.turned if all(trim.track != one.track for trim in self.trims[before:])]
         records = [Record(trim_id, trim) for trim_id, trim in self.ids.items()]
         self.calibration.restore(records, (), (), turned)
@@ -240,6 +251,11 @@ class Studio:
         self.began()
 
     # -- what is seen of it
+
+    @property
+    def open_in_hand(self) -> list[tuple[int, Turned]]:
+        """What the log knows to be in hand, and no trim that is on disk has answered."""
+        return [(at, one) for at, one in self.in_hand if all(trim.track != one.track for trim in self.trims[at:])]
 
     @property
     def step(self) -> int:
