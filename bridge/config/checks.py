@@ -5,12 +5,13 @@ from collections.abc import Callable, Collection, Iterator
 from functools import partial
 from typing import Final
 
-from bridge.config.convert import to_equalization, to_machine, to_tape, to_tapes
+from bridge.config.convert import to_equalization, to_machine, to_steps, to_tape, to_tapes
 from bridge.config.faults import Finding, shown
 from bridge.config.midi_checks import midi_findings
 from bridge.config.positions import Path
 from bridge.config.receivers import receiver
 from bridge.config.settings import EqualizationSetting, Settings, TapeSettings
+from bridge.procedure.tapes import Tapes
 from bridge.source.channels import MAX_INPUTS
 from bridge.tape.calibration_tape import tape_for
 from bridge.tape.errors import TapeError
@@ -60,6 +61,19 @@ def _step_speeds(settings: Settings) -> Iterator[Finding]:
             yield Finding(("step", index, "speed_ips"), problem, "add it as [[machine.speeds]]")
 
 
+def _tone_speeds(settings: Settings) -> Iterator[Finding]:
+    speeds = [speed.ips for speed in settings.machine.speeds]
+    known = speeds or list(dict.fromkeys(tape.speed_ips for tape in settings.tapes))
+    # Without speeds of the machine a step may name any.
+    known += [step.speed_ips for step in settings.step if step.speed_ips is not None and not speeds]
+    for index, tone in enumerate(settings.midi.tone):
+        if tone.speed_ips is not None and not any(same_speed(speed, tone.speed_ips) for speed in known):
+            problem = f"no step is at this speed: there are steps at {_listed(known)} in/s"
+            if speeds:
+                problem = f"the machine has no such speed: it has {_listed(speeds)} in/s"
+            yield Finding(("midi", "tone", index, "speed_ips"), problem, "or leave it out, for steps at any speed")
+
+
 def _machine(settings: Settings) -> Iterator[Finding]:
     if not any(_speeds(settings)):
         yield from _built(("machine",), partial(to_machine, settings))
@@ -103,9 +117,30 @@ def _tapes_together(settings: Settings) -> Iterator[Finding]:
         if speeds and not any(same_speed(speed, tape.speed_ips) for speed in speeds):
             problem = f"no step is for {tape.speed_ips:g} in/s: the machine has {_listed(speeds)} in/s"
             yield Finding(path, problem, "add it as [[machine.speeds]], or take this tape out", show_value=False)
+        elif not tape.tones:
+            problem, suggestion = "none: no step would use this tape", "write those of its sheet, or take this tape out"
+            yield Finding(("tape", index, "tones"), problem, suggestion, show_value=False)
         elif all(tape_for(tapes, tape.speed_ips, tone.hz, tone.level_db) is not tape for tone in tape.tones):
             problem = f"an earlier [[tape]] for {tape.speed_ips:g} in/s has each of its tones: no step would use it"
             yield Finding(path, problem, "write the speed that it was made for, or take it out", show_value=False)
+
+
+def _tapes_used(settings: Settings) -> Iterator[Finding]:
+    """Find tapes that have tones of their own, none of which the plan takes; whoever writes the steps may leave one."""
+    if len(settings.tapes) == 1 or settings.step or any(_tapes_together(settings)):
+        return
+    try:
+        tapes = to_tapes(settings)
+        threaded = Tapes.on(to_machine(settings), tapes)
+        used = [threaded.of(step) for step in to_steps(settings)]
+    except TapeError:
+        return  # is found by itself
+    for index, tape in enumerate(tapes):
+        if any(one is tape for one in used):
+            continue
+        problem = f"no step would use this tape: other tapes have what is taken at {tape.speed_ips:g} in/s"
+        suggestion = "take it out, or write every step as [[step]]"
+        yield Finding(("tape", index, "tones"), problem, suggestion, show_value=False)
 
 
 def _tapes_alone(settings: Settings) -> Iterator[Finding]:
@@ -218,12 +253,14 @@ _CHECKS: Final[tuple[_Check, ...]] = (
     ((("machine",),), _machine),
     ((("tape",), ("machine", "speeds")), _tapes_together),
     ((("step",), ("tape",)), _speed_of_each_step),
+    ((("step",), ("tape",), ("machine",)), _tapes_used),
     ((("audio", "inputs"),), _banks),
     ((("step",),), _step_targets),
     ((("osc", "listen"),), _listen),
     ((("osc", "destinations"), ("osc", "port")), _destinations),
     ((("osc", "groups"), ("osc", "listen"), ("osc", "destinations"), ("osc", "port")), _groups),
     ((("midi",),), lambda settings: midi_findings(settings.midi)),
+    ((("midi",), ("machine", "speeds"), ("tape",)), _tone_speeds),
     ((("page", "listen"),), _page_listen),
     ((("page", "certificate"), ("page", "certificate_key")), _certificate),
 )

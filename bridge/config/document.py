@@ -191,7 +191,7 @@ def _not_toml(message: str, text: str, path: Path) -> Fault:
     place = _WHERE.search(message)
     words = message[: place.start()] if place else message
     line = text.splitlines()[int(place[1]) - 1] if place and place[1] else ""
-    if line.split("#")[0].strip() in ("[tape]", "[[tape]]") and words.startswith("Cannot"):
+    if "".join(line.split("#")[0].split()) in ("[tape]", "[[tape]]") and words.startswith("Cannot"):
         words = "a calibration tape stands there already; with several of them each begins with [[tape]]"
     words = next((ours for theirs, ours in _IN_OTHER_WORDS if words.startswith(theirs)), words)
     if place and place[1]:

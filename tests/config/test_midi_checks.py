@@ -79,6 +79,16 @@ LAMP = '[[midi.lamp]]\nport = "a"\n'
         ("[midi]\nlocate_on_step = true\n", "needs machine_control = true"),
         ('[[midi.tone]]\nhz = 1000\nposition = "1:2:3:4"\n', 'such as "01:00:10:00"'),
         ('[[midi.tone]]\nhz = 1000\nposition = "24:00:00:00"\n', 'such as "01:00:10:00"'),
+        (
+            '[[machine.speeds]]\nips = 15\nequalization = "iec1"\n'
+            '[[machine.speeds]]\nips = 7.5\nequalization = "iec1"\n'
+            '[[midi.tone]]\nhz = 1000\nspeed_ips = 30\nposition = "01:00:10:00"\n',
+            "tone, entry 1, speed_ips = 30: the machine has no such speed: it has 15, 7.5 in/s",
+        ),
+        (
+            '[[midi.tone]]\nhz = 1000\nspeed_ips = 30\nposition = "01:00:10:00"\n',
+            "tone, entry 1, speed_ips = 30: no step is at this speed: there are steps at 15 in/s",
+        ),
         ("[midi]\nrecord = true\n", "unknown key"),
     ],
 )
