@@ -116,10 +116,11 @@ class Recorder:
         self.frames_a_tick: Final = sample_rate_hz // TICKS_PER_S
 
         condition = self.condition
-        self._faster = self.speed_ips / tape.speed_ips
-        self._rate = self._faster * (1.0 + condition.speed_error)
+        self.faster: Final = self.speed_ips / tape.speed_ips
+        """How much faster the tape runs than it was made for; its tones are heard higher by that."""
+        self._rate = self.faster * (1.0 + condition.speed_error)
         speed = machine.speed(self.speed_ips)
-        self._curve = speed.equalization if speed else tape.equalization.played_faster(self._faster)
+        self._curve = speed.equalization if speed else tape.equalization.played_faster(self.faster)
         self.channels: Final = Channels(
             (seed, 1),
             self.tracks,
@@ -213,7 +214,7 @@ class Recorder:
 
     def tape_vu(self, passage: Passage, position_s: float | None = None) -> float:
         """Return what a perfect track reads of a tone: its target."""
-        hz = passage.hz_at(passage.start_s if position_s is None else position_s) * self._faster
+        hz = passage.hz_at(passage.start_s if position_s is None else position_s) * self.faster
         key = (hz, passage.level_db)
         if key not in self._tape_vu:
             request = StepRequest("repro level", hz, self.speed_ips, tone_level_db=passage.level_db)

@@ -9,6 +9,7 @@ buttons of the transport, another tape. A command takes effect in the next block
 import threading
 import time
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -239,16 +240,20 @@ class Simulated:
             self._recorder.transport.locate(position_s, self._tick())
 
     def tape_to_tone(self, hz: float) -> None:
-        """Wind to the announcement of a tone, and play.
+        """Wind to the announcement of the tone that is heard at this frequency, and play.
 
         Raises
         ------
         LookupError
             When the tape does not have this tone.
         """
-        tape = tape_for([one.tape for one in self._recorders], self._recorder.tape.speed_ips, hz)
+        label_hz = hz / self._recorder.faster
+        tape = tape_for([one.tape for one in self._recorders], self._recorder.tape.speed_ips, label_hz)
         recorder = next(one for one in self._recorders if one.tape is tape)
-        place_s = recorder.content.before(recorder.content.tone(hz))
+        try:
+            place_s = recorder.content.before(recorder.content.tone(label_hz))
+        except LookupError:
+            raise LookupError(f"the tape has no tone of {hz:g} Hz") from None
         with self._lock:
             if recorder is not self._recorder:
                 self._change_to(recorder)
@@ -256,12 +261,26 @@ class Simulated:
 
     @property
     def tones_hz(self) -> tuple[float, ...]:
-        """The tones of the tape that plays, or would play but for something foreign."""
-        return tuple(tone.hz for tone in self._recorder.tape.tones)
+        """The tones of the tape that plays, or would play but for something foreign, as they are heard."""
+        return tuple(tone.hz for tone in self._recorder.tape.tones_played_at(self._recorder.speed_ips))
 
     def play_foreign(self, passages: Sequence[Passage]) -> None:
-        """Play what is not of the calibration tape, over and over, until a tone of a calibration tape is asked for."""
+        """Play what is not of the calibration tape, over and over, until a tone of a calibration tape is asked for.
+
+        Tones and sweeps are given as they are to be heard, whatever the speed; sounds as they are on the tape.
+        """
         like = self._recorder
+        recorded = [
+            passage
+            if passage.kind == "sound"
+            else replace(
+                passage,
+                seconds=passage.seconds * like.faster,
+                hz=passage.hz / like.faster,
+                to_hz=passage.to_hz / like.faster,
+            )
+            for passage in passages
+        ]
         other = Recorder(
             like.machine,
             like.tape,
@@ -270,7 +289,7 @@ class Simulated:
             sample_rate_hz=like.sample_rate_hz,
             reference_dbfs=like.reference_dbfs,
             speed_ips=like.speed_ips,
-            content=TapeContent(tuple(passages)),
+            content=TapeContent(recorded),
             panel=like.panel,
         )
         with self._lock:

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from bridge.daemon.practice import practise
+from bridge.procedure.commands import PlayForeignTone, PlayTone
 from bridge.simulation.condition import Condition
 from bridge.source.block import Block, Source
 from bridge.source.simulated import Simulated, practice_recorders
@@ -269,6 +271,37 @@ def test_two_tapes_of_one_speed_are_played_on_the_same_machine() -> None:
     before = source.trimmers("repro level", range(1, 9))
     source.thread(15.0, 10_000.0, -10.0)
     assert source.trimmers("repro level", range(1, 9)) == before
+    source.stop()
+
+
+def heard_hz(source: Simulated) -> float:
+    """Frequency of track 1 over a second, by its spectrum: to 1 Hz."""
+    begun_s = read_to(source, 0.1)[-1].end_frame / RATE_HZ
+    blocks = read_to(source, begun_s + 8.0)
+    samples = np.concatenate([block.samples[:, 0] for block in blocks])[-RATE_HZ:]
+    return float(np.argmax(np.abs(np.fft.rfft(samples * np.hanning(len(samples))))))
+
+
+def test_tones_are_asked_for_as_they_are_heard_where_the_tape_runs_faster_than_it_was_made_for() -> None:
+    """At twice its speed a tape is heard an octave higher."""
+    tones = (Tone(1000.0, 0.0, 40.0), Tone(5000.0, 0.0, 40.0))
+    tape = CalibrationTape(320.0, 7.5, Equalization("iec1", 70.0, 0.0), tones, fringing_compensated=True)
+    machine = Machine("Invented eight-track", 8, 320.0, 1.78, 3.3, (Speed(15.0, CURVE),))
+    (recorder,) = practice_recorders(
+        machine, (tape,), sample_rate_hz=RATE_HZ, reference_dbfs=-18.0, seed=5, condition=Condition.perfect()
+    )
+    source = Simulated(recorder, real_time=False)
+    source.start()
+    assert source.tones_hz == (2000.0, 10_000.0)
+    assert practise(source, PlayTone(10_000.0)) is None
+    assert heard_hz(source) == pytest.approx(10_000.0, abs=1.0)
+    assert practise(source, PlayTone(1000.0)) == "the tape has no tone of 1000 Hz"
+    assert practise(source, PlayForeignTone(2000.0)) == "2000 Hz is a tone of the tape: /practice/tone winds to it"
+    for hz in (3150.0, 1000.0):
+        assert practise(source, PlayForeignTone(hz)) is None
+        assert heard_hz(source) == pytest.approx(hz, abs=1.0)
+    assert practise(source, PlayTone(2000.0)) is None
+    assert heard_hz(source) == pytest.approx(2000.0, abs=1.0)
     source.stop()
 
 
