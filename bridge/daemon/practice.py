@@ -3,6 +3,7 @@
 from typing import Final
 
 from bridge.procedure.commands import (
+    FOREIGN,
     ListenTo,
     MovePlayback,
     PlayForeign,
@@ -40,6 +41,8 @@ def practise(recorder: Simulated, command: Practice) -> str | None:
                     return f"{hz:g} Hz is a tone of the tape: /practice/tone winds to it"
                 recorder.play_foreign(foreign_tone(hz))
             case PlayForeign(what):
+                if what not in FOREIGN:
+                    return f"there is no {what} to play: there are {', '.join(FOREIGN)}"
                 recorder.play_foreign(foreign(what))
     except (ValueError, LookupError) as error:
         return str(error)

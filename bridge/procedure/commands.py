@@ -1,6 +1,7 @@
 """What a person can tell the procedure to do, whichever way it arrives: OSC, MIDI, the page, the keyboard."""
 
 from dataclasses import dataclass
+from typing import Final
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +138,10 @@ class PlayForeignTone:
     """Play a tone on the simulated recorder that is not of its calibration tape."""
 
     hz: float
+
+
+FOREIGN: Final = ("announcement", "sweep", "noise")
+"""What the simulated recorder can play that is no tone."""
 
 
 @dataclass(frozen=True, slots=True)

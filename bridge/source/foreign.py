@@ -10,9 +10,6 @@ import numpy as np
 from bridge.simulation.tape import Passage, Sound
 from bridge.source.voices import voices
 
-FOREIGN: Final = ("announcement", "sweep", "noise")
-"""What is no tone."""
-
 LEADER_S: Final = 1.0
 """Without anything on it, before it begins."""
 
@@ -47,7 +44,7 @@ def foreign(what: str) -> tuple[Passage, ...]:
         noise = np.random.default_rng(7).standard_normal(round(NOISE_S * NOISE_RATE_HZ)).astype(np.float32)
         return _begun(_passage(Sound(noise, NOISE_RATE_HZ)))
     if what != "announcement":
-        raise LookupError(f"there is no {what} to play: there are {', '.join(FOREIGN)}")
+        raise LookupError(f"there is no {what} to play")
     spoken = voices()
     if not spoken:
         raise LookupError("this computer has no voice to announce with: alsa-utils brings some")

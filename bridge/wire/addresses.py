@@ -7,8 +7,8 @@ in the column ``about``.
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
+from bridge.procedure.commands import FOREIGN
 from bridge.readings import LogState, MidiState, SourceState, State
-from bridge.source.foreign import FOREIGN
 from bridge.tape.machine import Path
 from bridge.wire import osc
 

@@ -1,5 +1,8 @@
 """The table against the design's own table, written out here."""
 
+import subprocess
+import sys
+
 from bridge.wire.addresses import (
     COMMAND_ADDRESSES,
     EVENT_ADDRESSES,
@@ -55,3 +58,10 @@ def test_every_branch_of_the_tree_has_a_description_of_its_own() -> None:
     rows = (*READING_ADDRESSES, *FRAME_ADDRESSES, *EVENT_ADDRESSES, *COMMAND_ADDRESSES, *SESSION_ADDRESSES)
     branches = {f"/{row.path.split('/')[1]}" for row in rows if row.path.count("/") > 1}
     assert branches | {"/"} == set(CONTAINERS)
+
+
+def test_the_table_loads_no_sound_library_and_no_simulation() -> None:
+    """Commands that need the table alone would wait for them."""
+    names = "soundfile", "bridge.source", "bridge.simulation"
+    code = f"import sys, bridge.wire.addresses; print([name for name in {names} if name in sys.modules])"
+    assert subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout == "[]\n"
