@@ -105,7 +105,7 @@ export class Commands {
       if (name === "undo") this.fitUndo(button, small);
       const isOff = (name !== "sound" && !mayCommand) || Boolean(impossible[name]);
       if (button.disabled !== isOff) button.disabled = isOff;
-      const isPressed = { hold: frame.hold.on, follow: !this.isStaying, sound: this.app.sound.isOn }[name];
+      const isPressed = { hold: frame.hold.on, follow: this.isStaying, sound: this.app.sound.isOn }[name];
       if (isPressed !== undefined && button.getAttribute("aria-pressed") !== String(isPressed)) button.setAttribute("aria-pressed", isPressed);
     }
   }

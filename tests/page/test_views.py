@@ -227,6 +227,29 @@ def test_layout_of_ones_own(tmp_path: Path, open_page: OpenPage) -> None:
         feeder.close()
 
 
+def test_the_buttons_that_hold_and_stay_are_pressed_while_it_is_so(tmp_path: Path, open_page: OpenPage) -> None:
+    (tmp_path / "bench.toml").write_text(
+        'title = "Bench"\nviews = ["trim"]\ncommands = ["hold", "follow"]\n'
+        'landscape = [ { height = 100, parts = ["commands"] } ]\n'
+        'portrait = [ { height = 100, parts = ["commands"] } ]\n',
+        encoding="utf-8",
+    )
+    feeder = Feeder(tmp_path, 'layouts = ["bench.toml"]')
+    try:
+        feeder.show([reading(1, 0.5)], focus=1)
+        page = open_page(f"{feeder.address}bench")
+        hold, follow = page.locator("[data-command=hold]"), page.locator("[data-command=follow]")
+        expect(follow).to_contain_text("Stay")
+        expect(follow).to_have_attribute("aria-pressed", "false")
+        expect(hold).to_have_attribute("aria-pressed", "false")
+        feeder.show([reading(1, 0.5)], focus=1, follows=False, held=True)
+        expect(follow).to_contain_text("Follow")
+        expect(follow).to_have_attribute("aria-pressed", "true")
+        expect(hold).to_have_attribute("aria-pressed", "true")
+    finally:
+        feeder.close()
+
+
 def test_theme_is_remembered_on_the_screen(feeder: Feeder, open_page: OpenPage) -> None:
     feeder.show([reading(1)], focus=1)
     page = open_page(feeder.address, theme="dark")
