@@ -8,7 +8,7 @@ from typing import Final, Literal, NamedTuple
 
 from bridge.readings import State
 
-Sign = Literal["high", "low", "right"]
+Sign = Literal["high", "low", "right", "unsure"]
 
 
 class Way(NamedTuple):
@@ -22,6 +22,7 @@ WAYS: Final[dict[Sign, Way]] = {
     "high": Way("too high", "turn down"),
     "low": Way("too low", "turn up"),
     "right": Way("on target", "leave"),
+    "unsure": Way("not sure yet", "wait"),
 }
 
 STATES: Final[dict[State, str]] = {
@@ -35,4 +36,7 @@ STATES: Final[dict[State, str]] = {
 """What a track is doing; OSC has its own fixed words."""
 
 HELD: Final = "held: nothing logs itself"
+RELEASED: Final = "no longer held: trims log themselves again"
 STAYS: Final = "following is off"
+STAYING: Final = f"{STAYS}: the step stays, whatever tone plays"
+FOLLOWING: Final = "following is on: the tape leads to the step of its tone"

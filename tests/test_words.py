@@ -10,7 +10,7 @@ from bridge.config.load import loads
 from bridge.daemon.setup import setup_of
 from bridge.readings import Frame, Health, Reading, StepReading
 from bridge.sinks.tablet.setup import setup_document
-from bridge.words import HELD, STATES, STAYS, WAYS
+from bridge.words import FOLLOWING, HELD, RELEASED, STATES, STAYING, STAYS, WAYS
 
 BRIDGE = Path(__file__).parents[1] / "bridge"
 
@@ -38,16 +38,31 @@ def test_the_page_is_given_the_words_and_holds_none_of_its_own(tmp_path: Path) -
         "ways": {sign: {"said": way.said, "turn": way.turn} for sign, way in WAYS.items()},
         "states": STATES,
         "held": HELD,
+        "released": RELEASED,
         "stays": STAYS,
+        "staying": STAYING,
+        "following": FOLLOWING,
     }
-    own = [HELD, STAYS, *(way.said for way in WAYS.values()), "turn up", "turn down", "turning", "clipping"]
+    own = [
+        HELD,
+        RELEASED,
+        STAYS,
+        STAYING,
+        FOLLOWING,
+        *(way.said for way in WAYS.values()),
+        "turn up",
+        "turn down",
+        "turning",
+        "clipping",
+    ]
     assert [(name, word) for name, code in page_code() for word in own if f'"{word}"' in code] == []
 
 
 def test_the_terminal_takes_them_too() -> None:
-    high, low = (direction(db, is_right=False) for db in (0.5, -0.5))
+    high, low = (direction(db, 0.2, is_right=False) for db in (0.5, -0.5))
     assert [f"turn {high}", f"turn {low}"] == [WAYS["high"].turn, WAYS["low"].turn]
-    assert direction(0.1, is_right=True) == WAYS["right"].turn
+    assert direction(0.1, 0.2, is_right=True) == WAYS["right"].turn
+    assert [direction(db, 0.2, is_right=False) for db in (-0.19, 0.2)] == [WAYS["unsure"].turn] * 2
     readings = tuple(
         Reading(track, 0.0, 0.5, 0.5, 0.02, state, -17.0, -20.0) for track, state in enumerate(STATES, start=1)
     )

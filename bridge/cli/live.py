@@ -18,7 +18,7 @@ from bridge.cli.track_blocks import track_lines
 from bridge.ranges import tracks_named
 from bridge.readings import Frame, StepReading, Trim
 from bridge.units import signed
-from bridge.words import HELD, STAYS
+from bridge.words import FOLLOWING, HELD, RELEASED, STAYING, STAYS
 
 MESSAGES: Final = 8
 """Most messages that are shown, where there is room."""
@@ -190,14 +190,10 @@ class Lines:
             self.say(f"source {self._source}")
         if frame.held != self._held:
             self._held = frame.held
-            self.say(HELD if self._held else "no longer held: trims log themselves again")
+            self.say(HELD if self._held else RELEASED)
         if frame.follows != self._follows:
             self._follows = frame.follows
-            self.say(
-                "following is on: the tape leads to the step of its tone"
-                if self._follows
-                else f"{STAYS}: the step stays, whatever tone plays"
-            )
+            self.say(FOLLOWING if self._follows else STAYING)
 
     def announce(self, trim: Trim, trim_id: str, now_s: float) -> None:  # noqa: ARG002 - in the order in which it came
         """Write a trim that is in the log."""

@@ -54,7 +54,7 @@ class _Block:
         middle = f"{'':3} {'dB':>6} {'turn':5} {'target':^{2 * self.half + 1}}"
         return Text(f"{middle} {'sprd':>5} {'VU':>6} {'state':8}" if self.is_full else f"{middle} {'state':8}")
 
-    def line(self, reading: Reading, tolerance_db: float, *, is_right: bool, in_focus: bool) -> Text:
+    def line(self, reading: Reading, tolerance_db: float, *, is_judged: bool, is_right: bool, in_focus: bool) -> Text:
         quiet = reading.state == "quiet"
         deviation_db = reading.deviation_db if math.isnan(reading.fine_db) else reading.fine_db
         unknown = quiet or math.isnan(deviation_db)
@@ -62,7 +62,9 @@ class _Block:
         out = Text(f"{'▸' if in_focus else ' '}{reading.track:>2} ")
         out.append(f"{said:>6}", style="bold")
         if self.half:
-            way = "" if unknown else direction(deviation_db, is_right=is_right)
+            # Bias has no tolerance to be within.
+            edge_db = tolerance_db if is_judged else 0.0
+            way = "" if unknown else direction(deviation_db, edge_db, is_right=is_right)
             out.append(f" {way:5} {strip(math.nan if unknown else deviation_db, tolerance_db, self.half)}")
         if self.half and self.is_full:
             spread = "" if math.isnan(reading.spread_db) else f"±{reading.spread_db:.2f}"
@@ -97,6 +99,7 @@ def track_lines(frame: Frame, columns: int, rows: int) -> list[Text]:
             block.line(
                 one,
                 tolerance_db,
+                is_judged=frame.step.adjustment != "bias",
                 is_right=one.track in frame.right_tracks,
                 in_focus=one.track == frame.focus_track,
             )
@@ -116,9 +119,13 @@ def _vu(reading: Reading) -> str:
     return UNKNOWN if reading.vu < -60.0 else signed(reading.vu)
 
 
-def direction(deviation_db: float, *, is_right: bool) -> str:
-    """Return which way to turn: ``up``, ``down``, or to leave it."""
-    sign: Sign = "right" if is_right else "high" if deviation_db > 0.0 else "low"
+def direction(deviation_db: float, tolerance_db: float, *, is_right: bool) -> str:
+    """Return which way to turn: ``up``, ``down``, to leave it, or to wait until that is sure."""
+    sign: Sign = "high" if deviation_db > 0.0 else "low"
+    if is_right:
+        sign = "right"
+    elif abs(deviation_db) <= tolerance_db:
+        sign = "unsure"
     return WAYS[sign].turn.removeprefix("turn ")
 
 

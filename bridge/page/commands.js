@@ -1,8 +1,9 @@
 // What a person tells the daemon: buttons, keys and sheets in; OSC requests out, each answered for all to see, each with
 // its way back.
 
+import { answerTo } from "./answers.js";
 import { element, put } from "./elements.js";
-import { fixedText, hzText } from "./scale.js";
+import { fixedText, hzText, rangeText } from "./scale.js";
 import { sheet } from "./sheet.js";
 import { stepName, WaysBack } from "./waysback.js";
 
@@ -207,8 +208,9 @@ export class Commands {
     return steps.sort((one, other) => Math.abs(one.tone_hz - here.tone_hz) - Math.abs(other.tone_hz - here.tone_hz))[0] ?? null;
   }
 
-  // Sends a request, says what became of it, and remembers the way back: what that is called, and its request.
-  async do(label, address, tags, values, back) {
+  // Sends a request, says how things stand then, or why not, and remembers the way back: what that is called, and its
+  // request.
+  async do(label, address, tags, values, back, answer = answerTo(address, tags, values, this.app.setup.words)) {
     if (this.app.link.silence) return this.refuse();
     const name = [...this.elements].find(([, { button }]) => button === document.activeElement)?.[0];
     const button = name && this.elements.get(name).button;
@@ -218,7 +220,7 @@ export class Commands {
     if (button) delete button.dataset.busy;
     if (refusal) this.app.say(`${label}: ${refusal}`, true);
     else {
-      this.app.say(`${label}: done`, false);
+      this.app.say(answer, false);
       if (back) this.waysBack.push(...back);
     }
     return !refusal;
@@ -235,7 +237,9 @@ export class Commands {
     if (this.app.link.silence) return this.refuse();
     waysBack.pop();
     const { stack } = waysBack;
-    const isDone = await this.do(`undo, ${waysBack.wordsOf(last)}`, last.address, last.tags, last.values);
+    const what = waysBack.wordsOf(last);
+    const answer = last.address === "/do/undo" ? `withdrawn: ${what}` : undefined;
+    const isDone = await this.do(`undo, ${what}`, last.address, last.tags, last.values, undefined, answer);
     // Where all was forgotten meanwhile, another run is there, which this is not the way back of.
     if (!isDone && last.address !== "/do/undo" && stack === waysBack.stack) stack.push(last);
   }
@@ -294,14 +298,4 @@ export class Commands {
 
 export function table(rows) {
   return element("table", {}, element("tbody", {}, ...rows.map(([name, value]) => element("tr", {}, element("td", {}, name), element("td", {}, value)))));
-}
-
-// Numbers in their order in few words: 1, 2, 4–16.
-export function rangeText(numbers) {
-  const runs = [];
-  for (const number of numbers) {
-    if (runs.at(-1)?.at(-1) === number - 1) runs.at(-1).push(number);
-    else runs.push([number]);
-  }
-  return runs.map((run) => (run.length > 2 ? `${run[0]}–${run.at(-1)}` : run.join(", "))).join(", ");
 }

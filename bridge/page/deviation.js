@@ -1,12 +1,15 @@
 // What a track reads, as it is shown: its deviation from the target; in a bias step, which has no target, from its own
 // peak.
 
+import { signOf } from "./scale.js";
+
 export function isBias(step) {
   return step.adjustment === "bias";
 }
 
-// Returns { db, sign, isFine }: sign is "high", "low" or "right", "peak" where there is no target to be off, "none"
-// where there is nothing to read.
+// Returns { db, sign, isFine }: sign is "high", "low" or "right"; "unsure" of what reads within the tolerance and is not
+// judged so yet: no hand has to turn it, and it is not on target; "peak" where there is no target to be off; "none" where
+// there is nothing to read.
 export function shownOf(app, frame, track) {
   const isFine = Number.isFinite(track.fine);
   if (isBias(frame.step)) {
@@ -16,7 +19,9 @@ export function shownOf(app, frame, track) {
   }
   const db = isFine ? track.fine : track.state === "quiet" ? NaN : track.deviation;
   // The daemon judges, so that all who show it say the same, and no verdict flickers at the edge of the tolerance.
-  const sign = Number.isNaN(db) ? "none" : right.of(frame.step.right_tracks).has(track.number) ? "right" : db > 0 ? "high" : "low";
+  const isRight = right.of(frame.step.right_tracks).has(track.number);
+  const side = signOf(db, toleranceOf(frame.step));
+  const sign = isRight && side !== "none" ? "right" : side === "right" ? "unsure" : side;
   return { db, sign, isFine };
 }
 

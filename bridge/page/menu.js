@@ -99,7 +99,7 @@ function pairedScreens(app, screens) {
   const day = (seconds) => new Date(seconds * 1000).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
   const forget = async (id) => {
     const answer = await fetch("/forget", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ id }) });
-    if (answer.ok) app.say("forget the screen: done", false);
+    if (answer.ok) app.say("the screen is forgotten", false);
     else app.say((await answer.json()).reason, true);
     showLinks(app);
   };

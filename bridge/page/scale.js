@@ -65,3 +65,13 @@ export function timeText(seconds) {
   const whole = Math.max(0, Math.ceil(seconds));
   return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
 }
+
+// Numbers in their order in few words: 1, 2, 4–16.
+export function rangeText(numbers) {
+  const runs = [];
+  for (const number of numbers) {
+    if (runs.at(-1)?.at(-1) === number - 1) runs.at(-1).push(number);
+    else runs.push([number]);
+  }
+  return runs.map((run) => (run.length > 2 ? `${run[0]}–${run.at(-1)}` : run.join(", "))).join(", ");
+}

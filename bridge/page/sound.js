@@ -31,7 +31,7 @@ export class Sound {
       this.context ??= new Context();
       this.context.resume();
     } else this.context?.suspend();
-    this.app.say(this.isOn ? "sound on: done" : "sound off: done", false);
+    this.app.say(this.isOn ? "sound is on" : "sound is off", false);
   }
 
   hear(frame, app) {

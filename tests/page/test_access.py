@@ -102,7 +102,7 @@ def test_from_the_network_one_watches_until_paired(network: Feeder, open_page: O
     expect(page.locator("[data-command=next]")).to_be_enabled()
     expect(page.locator(".status .role")).to_have_text("may command")
     page.locator("[data-command=next]").click()
-    expect(page.locator(".progress .said")).to_have_text("next step: done")
+    expect(page.locator(".progress .said")).to_have_text("now at the next step")
     assert [type(request.command) for request in network.requests] == [NextStep]
 
 
@@ -137,7 +137,7 @@ def test_the_page_lives_over_https_with_a_certificate_of_ones_own(
             expect(page.locator("#band")).to_be_hidden()
             assert page.evaluate("[isSecureContext, new URL(trimbridge.link.socket.url).protocol]") == [True, "wss:"]
             page.locator("[data-command=next]").click()
-            expect(page.locator(".progress .said")).to_have_text("next step: done")
+            expect(page.locator(".progress .said")).to_have_text("now at the next step")
             assert [type(request.command) for request in feeder.requests] == [NextStep]
         finally:
             trusting.close()

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from bridge.procedure.commands import LogNow, NextStep
+from bridge.words import STAYING
 from tests.page.conftest import OpenPage
 from tests.page.rooms import Feeder, PracticeDaemon, reading
 from tests.system.daemon import Ear, message
@@ -74,16 +75,16 @@ def heard(page: Page) -> None:
 def test_next_back_and_undo_of_each(page: Page) -> None:
     press(page, "next")
     step_is(page, 2)
-    said(page, "next step: done")
+    said(page, "now at the next step")
     undo_is(page, "Undo: back to repro level")
     press(page, "undo")
     step_is(page, 1)
-    said(page, "undo, back to repro level: done")
+    said(page, "now at step 1")
     press(page, "next")
     step_is(page, 2)
     press(page, "back")
     step_is(page, 1)
-    said(page, "step before: done")
+    said(page, "now at the step before")
     expect(page.locator("[data-command=back]")).to_be_disabled()
 
 
@@ -131,7 +132,7 @@ def test_hold_and_repeat(page: Page) -> None:
     expect(page.locator(".status .may")).to_have_text("live")
     undo_is(page, "Undo: hold again")
     press(page, "repeat")
-    spoken(page, "repeat step: done")
+    spoken(page, "the step begins anew")
 
 
 def test_log_now_and_undo_it(page: Page) -> None:
@@ -156,7 +157,7 @@ def test_log_now_and_undo_it(page: Page) -> None:
     step_is(page, 2)
     undo_is(page, "Undo: track 3 of repro level")
     press(page, "undo")
-    said(page, "undo, track 3 of repro level: done")
+    said(page, "withdrawn: track 3 of repro level")
     ask(page, "/do/back", "")
     expect(page.locator(".progress")).to_contain_text("0 of 8 logged")
 
@@ -172,7 +173,7 @@ def test_a_note_is_written_and_taken_back(page: Page) -> None:
     press(page, "note")
     page.locator("dialog textarea").fill("Scratchy trimmer on 4: clean it.")
     page.keyboard.press("Enter")
-    said(page, "note: done")
+    said(page, "the note is in the log")
     page.evaluate("trimbridge.open('log')")
     expect(page.locator(".page")).to_contain_text("Scratchy trimmer on 4: clean it.")
     page.evaluate("trimbridge.commands.undo()")
@@ -185,7 +186,7 @@ KEYS: list[tuple[str, Callable[[Page], None]]] = [
     ("h", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
     ("Space", lambda page: expect(page.locator(".status .may")).to_have_text("held")),
     ("f", lambda page: expect(page.locator(".step .stays")).to_be_visible()),
-    ("r", lambda page: spoken(page, "repeat step: done")),
+    ("r", lambda page: spoken(page, "the step begins anew")),
     ("p", lambda page: step_is(page, 3)),
     ("ArrowDown", lambda page: expect(page.locator("[data-command=track]")).to_contain_text("at 2")),
     ("ArrowUp", lambda page: expect(page.locator("[data-command=track]")).to_contain_text("at 8")),
@@ -284,7 +285,7 @@ def test_the_step_stays_while_following_is_switched_off_and_why_is_said(page: Pa
     heard(page)
     page.locator(".step button.menu").click()
     page.locator("dialog").get_by_role("button", name="Stay at the step").click()
-    said(page, "stay at the step: done")
+    said(page, STAYING)
     expect(page.locator(".step .stays")).to_have_text("following is off")
     undo_is(page, "Undo: follow the tape")
     plays(page, 10_000.0, r"hears (9\.9|10)")
@@ -316,13 +317,13 @@ def test_what_happens_by_accident_is_played_from_the_menu(page: Page) -> None:
     expect(page.locator(".progress .said")).to_have_text(re.compile("no step wants a tone of 31"), timeout=TONE_S)
     step_is(page, 1)
     play("Play a voice")
-    expect(page.locator("#spoken")).to_have_text("play a voice: done")
+    expect(page.locator("#spoken")).to_have_text("it plays now")
     expect(page.locator(".status .tone")).not_to_have_text(re.compile(r"hears 3\.1\d"), timeout=TONE_S)
     heard(page)
     play("All tracks −1 dB")
-    expect(page.locator("#spoken")).to_have_text("all tracks −1 dB: done")
+    expect(page.locator("#spoken")).to_have_text("all tracks have moved")
     play("All tracks as they were")
-    expect(page.locator("#spoken")).to_have_text("all tracks as they were: done")
+    expect(page.locator("#spoken")).to_have_text("all tracks are as they were")
 
 
 def test_what_is_turned_while_held_is_said_and_missing(page: Page) -> None:

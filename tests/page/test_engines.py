@@ -35,7 +35,7 @@ def test_the_page_lives_in_other_engines(name: str, daemon: PracticeDaemon, tmp_
         engines.until(engine, f"trimbridge.link.frame.step.number === {was} + 1", "the next step came")
         # What the step is left without is newer than that it was done.
         said = "document.querySelector('.progress .said').textContent"
-        engines.until(engine, f"{said} === 'next step: done' || {said}.includes('is left: ')", "said so")
+        engines.until(engine, f"{said} === 'now at the next step' || {said}.includes('is left: ')", "said so")
         engine.press("[data-command=undo]")
         engines.until(engine, f"trimbridge.link.frame.step.number === {was}", "the step is back")
         # Sheets and the other views open.

@@ -12,6 +12,7 @@ from playwright.sync_api import Page, expect
 
 from bridge.procedure.commands import Hold, LogNow, NextStep
 from bridge.readings import Health, StepReading
+from bridge.words import HELD, WAYS
 from tests.page.conftest import OpenPage
 from tests.page.rooms import PRACTICE, STEP, Feeder, reading
 
@@ -432,8 +433,8 @@ def test_what_has_just_happened_is_said_large_and_the_newest_first(
     said = page.locator(".progress .said")
     expect(said).to_have_text(standing.message)
     standing_px = size_px(page, ".progress .said")
-    page.evaluate("trimbridge.say('next step: done', false)")
-    expect(said).to_have_text("next step: done")
+    page.evaluate("trimbridge.say('now at the next step', false)")
+    expect(said).to_have_text("now at the next step")
     # What comes after it is newer.
     feeder.show(EIGHT, focus=1, health=Health(message="track 3 was turned while held: not logged"))
     expect(said).to_have_text("track 3 was turned while held: not logged")
@@ -484,7 +485,35 @@ def test_the_next_track_is_the_one_that_the_daemon_names(feeder: Feeder, open_pa
     feeder.show(EIGHT, focus=4, step=step, waiting_tracks=(2, 7))
     expect(rest).to_have_text("all wait to be logged")
     assert "next" not in written(page, "tracks")
-    feeder.show(EIGHT, focus=4, step=replace(step, complete=8, missing_tracks=()))
+    right = [reading(track, 0.02 * track) for track in range(1, 9)]
+    feeder.show(right, focus=4, step=replace(step, complete=8, missing_tracks=()))
+    expect(rest).to_have_text("all done here")
+
+
+def test_where_all_is_logged_it_says_what_is_outside(feeder: Feeder, open_page: OpenPage) -> None:
+    logged = replace(STEP, complete=8, missing_tracks=())
+    outside = [reading(track, 0.5 if track in (1, 5, 7, 8) else 0.05) for track in range(1, 9)]
+    feeder.show(outside, focus=4, step=logged)
+    page = open_page(feeder.address)
+    rest = page.locator(".progress .rest")
+    expect(page.locator(".progress")).to_contain_text("8 of 8 logged")
+    expect(rest).to_have_text("outside: 1, 5, 7, 8")
+    # While no tone says how they are, the log does.
+    feeder.show([reading(track, state="quiet") for track in range(1, 9)], focus=4, step=logged, tone_hz=0.0)
+    expect(rest).to_have_text("all done here")
+    page.evaluate(
+        """async () => { await trimbridge.readLog();
+          trimbridge.readLog = async () => {}; // it forgets what is not in the log
+          trimbridge.byTrack.set("1 6", { as_left_db: 0.4, resolution_db: 0.01, within_tolerance: false });
+          trimbridge.repaint(); }"""
+    )
+    expect(rest).to_have_text("outside: 6")
+    # More than can be read at a glance is counted.
+    many = [reading(track, 0.5 if track % 2 else 0.05) for track in range(1, 25)]
+    feeder.show(many, focus=4, step=replace(logged, complete=24))
+    expect(rest).to_have_text("outside: 13 tracks")
+    # Nobody judges a bias.
+    feeder.show(outside, focus=4, step=replace(logged, number=3, adjustment="bias"))
     expect(rest).to_have_text("all done here")
 
 
@@ -494,8 +523,15 @@ def test_the_verdict_is_the_one_of_the_daemon(feeder: Feeder, open_page: OpenPag
     page = open_page(feeder.address)
     expect(page.locator(".figure .way")).to_have_text("on target")
     label = page.locator(".tracks canvas")
-    expect(label).to_have_attribute("aria-label", "All tracks. 1 on target, 2 too high, 3 on target, 4 too low")
+    expect(label).to_have_attribute(
+        "aria-label", "All tracks. 1 on target, 2 not sure yet, 3 on target, 4 not sure yet"
+    )
+    # What reads within the tolerance and is not judged so yet is neither on target nor to be turned.
     feeder.show(at_the_edge, focus=2, right_tracks=(1, 3))
+    unsure = WAYS["unsure"]
+    expect(page.locator(".figure .way")).to_have_text(f"{unsure.said} · {unsure.turn}")
+    expect(page.locator(".figure .number")).to_have_attribute("data-sign", "unsure")
+    feeder.show([reading(1), reading(2, 0.21)], focus=2, right_tracks=(1,))
     expect(page.locator(".figure .way")).to_have_text(re.compile("too high"))
 
 
@@ -554,7 +590,7 @@ def test_nothing_is_asked_of_a_daemon_that_is_not_heard(feeder: Feeder, open_pag
     expect(page.locator("[data-command=next]")).not_to_have_attribute("aria-disabled", "true")
     expect(page.locator(".status .role")).to_have_text("may command")
     page.locator("[data-command=hold]").click()
-    expect(said).to_have_text("hold: done")
+    expect(said).to_have_text(HELD)
     assert [type(request.command) for request in feeder.requests] == [Hold]
 
 

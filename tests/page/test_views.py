@@ -145,6 +145,7 @@ def test_the_log_shows_trims_and_withdraws_them(room: PracticeDaemon, open_page:
 def test_the_log_tells_kind_and_error_and_no_digit_more(feeder: Feeder, open_page: OpenPage) -> None:
     feeder.show([reading(1)], focus=1)
     page = open_page(feeder.address)
+    page.evaluate("trimbridge.readLog()")  # what is read later would stand in place of what is shown here
     trim = {
         "number": 1, "step": 1, "track": 3, "adjustment": "repro level", "tone_hz": 1000.0, "speed_ips": 15.0,
         "as_found_db": -1.234, "as_left_db": 0.037, "tolerance_db": 0.2, "within_tolerance": True, "seconds": 7.0,
@@ -166,6 +167,9 @@ def test_the_log_tells_kind_and_error_and_no_digit_more(feeder: Feeder, open_pag
         expect(cells.nth(2)).to_have_text(f"repro level, 1 kHz{words[kind]}")
         expect(cells.nth(3)).to_have_text(found)
         expect(cells.nth(4)).to_have_text(f"{left} ✓ {said}".strip())
+    # Where there are several speeds it says at which.
+    page.evaluate("trimbridge.setup.steps[2].speed_ips = 7.5; trimbridge.open('log')")
+    expect(page.locator("tr[data-trim] td").nth(2)).to_have_text("repro level, 1 kHz, 15 in/s by hand")
 
 
 @pytest.mark.parametrize("theme", ["dark", "light"])

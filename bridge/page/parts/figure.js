@@ -104,6 +104,7 @@ function signShape(sign) {
   const lines = (one, other) => svg("path", { class: "stroke", "stroke-width": 9, d: `M-42 ${one}H42M-42 ${other}H42` });
   if (sign === "peak") return [svg("path", { class: "stroke", "stroke-width": 9, d: "M-42 36C-24 36 -22 -34 0 -34S24 36 42 36" })];
   if (sign === "right") return [lines(-34, 34), svg("path", { class: "solid", d: "M0 -22L22 0L0 22L-22 0Z" })];
+  if (sign === "unsure") return [lines(-34, 34), svg("path", { class: "stroke", "stroke-width": 14, d: "M-24 0H24" })];
   const down = sign === "high" ? 1 : -1;
   return [svg("path", { class: "solid", d: `M0 ${down * 14}L-40 ${down * -46}H40Z` }), lines(down * 24, down * 43)];
 }

@@ -1,10 +1,11 @@
 // The lines of text of the trim view: the step, the state of things, the progress.
 
-import { isBias, isOtherTone } from "../deviation.js";
+import { isBias, isOtherTone, shownOf } from "../deviation.js";
 import { element, put } from "../elements.js";
-import { fixedText, hzText, timeText } from "../scale.js";
+import { fixedText, hzText, rangeText, timeText } from "../scale.js";
 
 const NEWS_MS = 15000; // as long as the daemon says what happened just now
+const LONGEST_LIST = 20; // characters: more is not read at a glance, and each track shows it itself
 const MOMENTARY = ["large", "alone large", "", "alone", "alone small", "long"];
 
 export class StepLine {
@@ -127,7 +128,7 @@ export class Progress {
     const open = numbers.filter((track) => this.app.openTracks.has(track));
     const bank = this.app.setup.banks.length > 1 ? `bank ${frame.bank.number} of ${this.app.setup.banks.length} · ` : "";
     put(this.settled, `${bank}${numbers.length - open.length} of ${numbers.length} logged`);
-    put(this.rest, this.app.nextTrack ? `next: track ${this.app.nextTrack}` : open.length ? "all wait to be logged" : "all done here");
+    put(this.rest, this.app.nextTrack ? `next: track ${this.app.nextTrack}` : open.length ? "all wait to be logged" : this.closing(frame));
     const { said, isMute } = this.app;
     const message = isMute ? "" : frame.health.message ?? "";
     const isNews = this.isNews(message, nowMs);
@@ -136,6 +137,15 @@ export class Progress {
     if (said.text && !(isNews && this.sinceMs > said.ms && !said.isRefusal)) this.say(said.text, said.isRefusal, MOMENTARY);
     else if (isNews) this.say(message, true, MOMENTARY);
     else this.say(message, Boolean(message), ["", "small", "alone", "alone small", "long"]);
+  }
+
+  // What is to be said when all is logged: which are outside the tolerance, by what they read now or were left at.
+  closing(frame) {
+    const isOutside = (track) => ["high", "low"].includes(shownOf(this.app, frame, track).sign) || this.app.trimOf(track.number)?.within_tolerance === false;
+    const outside = frame.tracks.filter(isOutside).map(({ number }) => number);
+    if (!outside.length) return "all done here";
+    const told = rangeText(outside);
+    return `outside: ${told.length <= LONGEST_LIST ? told : `${outside.length} tracks`}`;
   }
 
   // Whether a message of the daemon has come while this page was open, and was not just covered by another one.
@@ -152,7 +162,7 @@ export class Progress {
   // Beside the progress or under it, in small letters, in its place: the first in which it fits, so that it covers no
   // value. What is too long for all of them lies over what is above, whole.
   say(text, isNotice, ways) {
-    const key = `${text} ${isNotice} ${ways.length} ${this.settled.textContent} ${innerWidth} ${innerHeight}`;
+    const key = `${text} ${isNotice} ${ways.length} ${this.settled.textContent} ${this.rest.textContent} ${innerWidth} ${innerHeight}`;
     if (key === this.saidKey) return;
     this.saidKey = key;
     put(this.said, text);

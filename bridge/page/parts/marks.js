@@ -1,5 +1,5 @@
 // The marks that stand for a track everywhere: a wedge that points to the target from outside the tolerance, a diamond
-// within it, a dot where there is no target.
+// within it, a bar where that is not sure yet, a dot where there is no target.
 
 export function mark(context, sign, x, y, size) {
   context.beginPath();
@@ -8,6 +8,8 @@ export function mark(context, sign, x, y, size) {
     context.lineTo(x + size, y);
     context.lineTo(x, y + size);
     context.lineTo(x - size, y);
+  } else if (sign === "unsure") {
+    context.rect(x - size, y - size * 0.2, size * 2, size * 0.4);
   } else if (sign === "peak") {
     context.arc(x, y, size * 0.7, 0, 2 * Math.PI);
   } else {

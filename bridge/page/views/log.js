@@ -37,13 +37,19 @@ function rowOf(app, trim) {
     { class: trim.withdrawn_by ? "withdrawn" : "", "data-trim": trim.id, "data-step": trim.step, "data-tolerance": trim.tolerance_db },
     element("td", {}, clock(trim.settled_s)),
     element("td", { "data-name": "track" }, element("b", {}, String(trim.track))),
-    element("td", {}, `${trim.adjustment}, `, element("span", { class: "whole" }, hzText(trim.tone_hz)), kind ? element("span", { class: "kind" }, element("br"), ` ${kind}`) : null),
+    element("td", {}, `${trim.adjustment}, `, element("span", { class: "whole" }, hzText(trim.tone_hz)), ...speedOf(app, trim), kind ? element("span", { class: "kind" }, element("br"), ` ${kind}`) : null),
     element("td", { class: "number", "data-name": "found" }, found),
     element("td", { class: "number", "data-name": "left" }, element("b", {}, `${left} ${trim.within_tolerance === null ? "" : trim.within_tolerance ? "✓" : "!"}`), trim.standard_error_db === null ? null : element("span", {}, element("br"), ` ± ${Math.max(trim.standard_error_db, 0.01).toFixed(2)}`)),
     element("td", { class: "number", "data-name": "took" }, `${trim.seconds.toFixed(0)} s`),
     element("td", { class: "way" }, ""),
     element("td", { class: "act" }, by, button),
   );
+}
+
+// Where there are several speeds it says at which.
+function speedOf(app, trim) {
+  const several = [...app.setup.steps, ...app.log.trims].some((one) => one.speed_ips !== trim.speed_ips);
+  return several ? [", ", element("span", { class: "whole" }, `${Number(trim.speed_ips.toPrecision(3))} in/s`)] : [];
 }
 
 async function drawTrails(app, body) {

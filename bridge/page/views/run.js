@@ -1,8 +1,7 @@
 // The run: every step with what was found and left, what is missing, and the sum at the end.
 
-import { rangeText } from "../commands.js";
 import { element } from "../elements.js";
-import { decimalsOf, fixedText, hzText, levelText, sizeText } from "../scale.js";
+import { decimalsOf, fixedText, hzText, levelText, rangeText, sizeText } from "../scale.js";
 import { sheet } from "../sheet.js";
 import { stepName } from "../waysback.js";
 import { view } from "./prepare.js";

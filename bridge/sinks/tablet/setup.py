@@ -10,7 +10,7 @@ from bridge.procedure.setup import Setup
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape, tape_for
 from bridge.tape.machine import RECORD_SIDE, path_of
-from bridge.words import HELD, STATES, STAYS, WAYS
+from bridge.words import FOLLOWING, HELD, RELEASED, STATES, STAYING, STAYS, WAYS
 
 JsonObject = dict[str, object]
 
@@ -38,7 +38,10 @@ def setup_document(settings: Settings, setup: Setup) -> JsonObject:
             "ways": {sign: way._asdict() for sign, way in WAYS.items()},
             "states": STATES,
             "held": HELD,
+            "released": RELEASED,
             "stays": STAYS,
+            "staying": STAYING,
+            "following": FOLLOWING,
         },
         "cautions": [asdict(caution) for caution in CAUTIONS],
     }
