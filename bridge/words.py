@@ -37,6 +37,9 @@ STATES: Final[dict[State, str]] = {
 
 HELD: Final = "held: nothing logs itself"
 RELEASED: Final = "no longer held: trims log themselves again"
+SPEED_NOW: Final = " in/s now: "
+"""What has to be done by hand at another speed follows: that stands large until it is done."""
+
 STAYS: Final = "following is off"
 STAYING: Final = f"{STAYS}: the step stays, whatever tone plays"
 FOLLOWING: Final = "following is on: the tape leads to the step of its tone"

@@ -368,11 +368,13 @@ class Engine:
             case TakingBackEntry(item):
                 calibration.confirmed.discard(item)
             case FinishEntry(then_begin=True):
-                count, lacking = calibration.progress.count, "; ".join(map(str, calibration.missing()))
-                self._ending = (
-                    f"calibration {self._in_log} finished: {count} trim{'' if count == 1 else 's'}, "
-                    f"{f'missing {lacking}' if lacking else 'complete'}"
-                )
+                count, missing = calibration.progress.count, calibration.missing()
+                ended = f"calibration {self._in_log} finished: {count} trim{'' if count == 1 else 's'}, "
+                lacking = "; ".join(map(str, missing))
+                self._ending = f"{ended}{f'missing {lacking}' if lacking else 'complete'}"
+                wanted = len(self._setup.steps) * len(self._setup.tracks)
+                lacks = f"{sum(len(one.tracks) for one in missing)} of {wanted} missing" if missing else "complete"
+                self._health.finished(f"{ended}{lacks}", lacks=bool(missing))
                 calibration.begin_another()
                 self._submit_place(time.time_ns())
                 self._set_up_simulated()
@@ -451,8 +453,6 @@ class Engine:
             case FinishToLog(missing):
                 for one in missing:
                     self._event("missing", f"nothing for {one}", step=one.step, tracks=list(one.tracks))
-                lacking = "; ".join(map(str, missing))
-                self._health.farewell = f"the calibration has ended without {lacking}" if lacking else ""
                 if self._asks_preparation:
                     for last in outstanding(self.calibration.confirmed, "after the last tone"):
                         _log.warning("%s %s", last.question, last.why)

@@ -17,6 +17,9 @@ DECLINED_S: Final = 6.0
 RESUMED_S: Final = 60.0
 """How long is said where a calibration goes on: from the start of the program to a look at the page."""
 
+FINISHED_S: Final = 8.0
+"""How long the end of a calibration is said with nothing beside it; then comes what has to be done after it."""
+
 ALL_ZERO: Final = (
     "every input is exactly zero, not even noise: see what is connected and patched; on macOS, allow the microphone"
 )
@@ -121,7 +124,7 @@ class HealthBook:
         self.problem = ""
         """Why there is no source; empty when there is one."""
         self.farewell = ""
-        """What the calibration that has ended never got."""
+        """That a calibration has ended which lacks something."""
 
     def source_began(self, source: Source) -> None:
         """Take note of a source that runs."""
@@ -143,6 +146,11 @@ class HealthBook:
     def resumed(self, where: str, now_s: float) -> None:
         """Take note that a calibration goes on, and where; ``now_s`` is monotonic."""
         self._resumed, self._resumed_until_s = f"resumed: {where}", now_s + RESUMED_S
+
+    def finished(self, said: str, *, lacks: bool) -> None:
+        """Take note that a calibration has ended; what it lacks is said until the next one has something."""
+        self._notices.say(said, FINISHED_S, is_alone=True)
+        self.farewell = said if lacks else ""
 
     def declined(self, reason: str) -> None:
         """Take note of a command that was not done."""

@@ -25,6 +25,7 @@ class _Notice(NamedTuple):
     text: str
     said_s: float
     until_s: float
+    is_alone: bool
 
 
 class Notices(logging.Handler):
@@ -45,12 +46,12 @@ class Notices(logging.Handler):
         except Exception:
             self.handleError(record)
 
-    def say(self, text: str, for_s: float) -> None:
-        """Say something from now on for so long, unless something newer comes."""
+    def say(self, text: str, for_s: float, *, is_alone: bool = False) -> None:
+        """Say something from now on for so long, unless something newer comes; ``is_alone`` with nothing beside it."""
         now_s = time.monotonic()
         with self._access:
             self._keep(lambda one: one.text != text)
-            self._notices.append(_Notice(text, now_s, now_s + for_s))
+            self._notices.append(_Notice(text, now_s, now_s + for_s, is_alone))
 
     def forget(self, problem: str) -> None:
         """Say no more what tells of a problem."""
@@ -64,5 +65,7 @@ class Notices(logging.Handler):
         """Return what is to be said; empty when there is nothing. ``now_s`` is monotonic."""
         with self._access:
             self._keep(lambda one: now_s < one.until_s)
+            if self._notices and self._notices[-1].is_alone:
+                return self._notices[-1].text
             newest_s = self._notices[-1].said_s if self._notices else 0.0
             return "; ".join(one.text for one in self._notices if newest_s - one.said_s < AT_ONCE_S)

@@ -109,7 +109,7 @@ class Calibration:
     @property
     def notice(self) -> str:
         """What a person should know of the tone, one line; empty when there is nothing to say."""
-        return self._course.watch.notice if self._course.watch is not None else ""
+        return self._course.notice
 
     @property
     def has_begun(self) -> bool:

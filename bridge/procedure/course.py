@@ -5,6 +5,7 @@ is done here.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from bridge.procedure.bank import Bank
@@ -25,12 +26,12 @@ from bridge.procedure.progress import Found, Missing, Progress, Turned
 from bridge.procedure.setup import Place, Setup
 from bridge.procedure.steps import Step, speed_told, step_of
 from bridge.procedure.table import TABLE, Duty, Event, State
+from bridge.procedure.tones import Tone
 from bridge.procedure.trim_watch import Event as Seen
 from bridge.procedure.trim_watch import LevelMoved, MoveDropped, MoveStarted, TrimCut, TrimFound
 from bridge.procedure.unverified import Unverified, why_unverified
-from bridge.procedure.visit import Moment, Visit, turned_of
+from bridge.procedure.visit import Moment, Visit, on_tone, turned_of
 from bridge.readings import Trim
-from bridge.tape.machine import RECORD_SIDE
 from bridge.tape.wavelength import same_speed
 from bridge.units import signed
 
@@ -38,6 +39,14 @@ LEADS: Final[frozenset[Event]] = frozenset(
     ("tape leads on", "act seen", "act cut", "step asked", "repeat asked", "bank asked", "log asked", "finish asked")
 )
 """What makes the place where the calibration stands the one that somebody wants."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Changed:
+    """From which step, and while which tone stood, one at another speed was chosen whose tone was not heard since."""
+
+    before: Step
+    tone: Tone | None
 
 
 class Course:
@@ -76,6 +85,7 @@ class Course:
             self.watch.hold(self.state == "held")
             self.watch.let_follow(self.follows)
         self.tracks = None
+        self._changed: _Changed | None = None
         self.visit = self._new_visit()
         self._in_hand = InHand()
 
@@ -106,6 +116,18 @@ class Course:
     def missing(self) -> tuple[Missing, ...]:
         """Return what is not yet in the log."""
         return self._progress.missing(self._setup.steps, self._setup.tracks)
+
+    @property
+    def notice(self) -> str:
+        """What a person should know of the tone, one line; empty when there is nothing to say."""
+        watch, step, changed = self.watch, self.step, self._changed
+        if watch is None or step is None:
+            return ""
+        if changed is None:
+            return watch.notice
+        # What plays on from before is said to be wrong by this alone.
+        heard = watch.notice if watch.tone is not changed.tone else ""
+        return "; ".join(filter(None, (self._setup.tapes.change(changed.before, step), heard)))
 
     def not_patched(self, track: int) -> str:
         """Say that a track is not in the bank."""
@@ -158,6 +180,9 @@ class Course:
             return outcomes
         if self.watch.follow(now.position_s, tracks):
             outcomes += [*self.on("tape leads on"), StepMoved()]
+        tone = self.watch.tone
+        if self._changed is not None and tone is not None and tone is not self._changed.tone:
+            self._changed = None if on_tone(self.visit.step, tone.hz) else self._changed
         for seen in self.watch.watch(now.position_s, self.visit.step, tracks):
             outcomes += self._on_seen(seen)
         if self._in_hand.is_owed:
@@ -241,18 +266,16 @@ class Course:
         return []
 
     def _choose(self, watch: HandsFree, index: int) -> Sequence[Outcome]:
-        """Go to a step; say what has to be done by hand where it is at another speed."""
+        """Go to a step; say what has to be done by hand where it is at another speed.
+
+        As long as that is not done it is to be done for another step of that speed, too.
+        """
         before, step = self._setup.steps[watch.index], self._setup.steps[index]
         watch.choose(index)
-        if same_speed(before.speed_ips, step.speed_ips):
-            return []
-        if step.adjustment in RECORD_SIDE:
-            wanted = "set speed and equalization; no calibration tape on the machine"
-        elif self._setup.tapes.are_changed(before, step):
-            wanted = "change the calibration tape, set speed and equalization; keep every track safe"
-        else:
-            wanted = "set speed and equalization; keep every track safe"
-        return [Told(f"{step.speed_ips:g} in/s now: {wanted}")]
+        if not same_speed(before.speed_ips, step.speed_ips):
+            self._changed = _Changed(before, watch.tone)
+            return [Told(self._setup.tapes.change(before, step))]
+        return []
 
     def _patch(self, number: int) -> None:
         self._bank = number - 1

@@ -74,6 +74,11 @@ class HandsFree:
         return self._follower.index
 
     @property
+    def tone(self) -> Tone | None:
+        """The tone that stands now."""
+        return self._tones.tone
+
+    @property
     def notice(self) -> str:
         """What a person should know of the tone, one line; empty when there is nothing to say."""
         tone, step = self._tones.tone, self._steps[self.index]

@@ -13,6 +13,7 @@ from bridge.tape.calibration_tape import SAME_TONE, CalibrationTape, tape_for
 from bridge.tape.machine import RECORD_SIDE, Machine
 from bridge.tape.targets import default_speed_ips
 from bridge.tape.wavelength import same_speed
+from bridge.words import SPEED_NOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,16 +42,25 @@ class Tapes:
         tapes = [tape for tape, _ in self.serving]
         return tape_for(tapes, step.speed_ips, step.tone_hz, step.target_terms_db.get("tape_level"))
 
-    def are_changed(self, before: Step, step: Step) -> bool:
-        """Return whether another calibration tape has to be threaded from one step to the next."""
-        tape = self.of(step)
-        return tape is not None and tape is not self.of(before)
-
     def have(self, hz: float, speed_ips: float) -> bool:
         """Return whether a tape that serves a speed has a tone that is heard so at it."""
         return any(
             tape.tones_heard(hz, speed_ips) for tape, serves_ips in self.serving if same_speed(serves_ips, speed_ips)
         )
+
+    def change(self, before: Step, step: Step) -> str:
+        """Return what has to be done by hand to go on with a step at another speed, one line."""
+        speed = f"{step.speed_ips:g}{SPEED_NOW}"
+        if step.adjustment in RECORD_SIDE:
+            return f"{speed}set speed and equalization; no calibration tape on the machine"
+        tape = self.of(step)
+        threaded = ""
+        if tape is not None and tape is not self.of(before):
+            threaded = f'change to the tape "{tape.name}", ' if tape.name else "change the calibration tape, "
+        path = "sync" if step.adjustment.startswith("sync") else "repro"
+        is_switched = before.adjustment.startswith("sync") != (path == "sync")
+        switched = f", switch to {path}" if is_switched else ""
+        return f"{speed}{threaded}set speed and equalization{switched}; keep every track safe"
 
     def wrong_speed(self, hz: float, chosen_ips: float) -> str:
         """Return which tone of a tape may be heard at which wrong speed, in a few words; empty when none is.

@@ -59,6 +59,29 @@ def test_what_is_said_at_once_stands_side_by_side_and_an_older_one_comes_back(mo
     assert notices.line(124.1) == ""
 
 
+def test_the_end_of_a_calibration_is_said_short_and_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    daemon = Daemon(tmp_path / "log.db")
+    book = daemon.engine._health
+    clock_s = 1000.0
+    monkeypatch.setattr(notices_module.time, "monotonic", lambda: clock_s)
+    ended = "calibration 20261129-1 finished: 24 trims, 132 of 160 missing"
+    last = "Is the tape stored tails out? It prints through less."
+    book._notices.say(last, TOLD_S)
+    book.finished(ended, lacks=True)
+    # Whatever else is said at the same time does not stand beside it, and comes after it.
+    assert book.now(clock_s + 0.1).message == ended
+    assert book.now(clock_s + TOLD_S - 1.0).message == last
+    # What lacks stands until the next calibration has something.
+    assert book.now(clock_s + 600.0).message == ended
+    ended = "calibration 20261129-2 finished: 160 trims, complete"
+    clock_s = 2000.0
+    book.finished(ended, lacks=False)
+    assert book.now(clock_s + 0.1).message == ended
+    assert book.now(clock_s + 600.0).message != ended
+    monkeypatch.undo()
+    daemon.close()
+
+
 def test_a_warning_that_cannot_be_written_harms_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
     notices, faults = Notices(), []
     monkeypatch.setattr(notices, "handleError", faults.append)

@@ -12,7 +12,7 @@ from playwright.sync_api import Page, expect
 
 from bridge.procedure.commands import Hold, LogNow, NextStep
 from bridge.readings import Health, StepReading
-from bridge.words import HELD, WAYS
+from bridge.words import HELD, SPEED_NOW, WAYS
 from tests.page.conftest import OpenPage
 from tests.page.rooms import PRACTICE, STEP, Feeder, reading
 
@@ -711,4 +711,13 @@ def test_with_several_speeds_the_speed_is_read_from_as_far_as_the_tone(tmp_path:
         page.set_viewport_size({"width": 1180, "height": 820})
         expect(name).to_have_text("repro level · 1 kHz · 7.5 in/s")
         feeder.show(EIGHT, focus=1, step=replace(STEP, speed_ips=7.5), tone_hz=0.0)
-        expect(page.locator(".status .left")).to_have_text("waits for tone 1 of 2 of Pier, slow")
+        expect(page.locator(".status .left")).to_have_text("waits for Pier, slow, tone 1 of 2")
+        # What has to be done by hand stands large for as long as it is to be done, in place of the progress.
+        wanted = f'7.5{SPEED_NOW}change to the tape "Pier, slow", set speed and equalization; keep every track safe'
+        feeder.show(EIGHT, focus=1, step=replace(STEP, speed_ips=7.5), tone_hz=0.0, health=Health(message=wanted))
+        said = page.locator(".progress .said")
+        expect(said).to_have_text(wanted)
+        expect(page.locator(".progress")).to_have_class(re.compile("large"))
+        page.reload()
+        expect(said).to_have_text(wanted)
+        expect(page.locator(".progress")).to_have_class(re.compile("large"))

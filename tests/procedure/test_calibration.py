@@ -700,6 +700,41 @@ def test_with_a_tape_for_each_speed_it_is_said_that_it_changes() -> None:
     assert studio.told[-1] == f"7.5 in/s now: {changed}"
 
 
+def test_what_changes_with_the_speed_is_said_until_the_tone_of_the_step_is_heard() -> None:
+    curve = Equalization.named("iec1", 7.5)
+    slow = CalibrationTape(250.0, 7.5, curve, (TapeTone(500), TapeTone(1000)), name="Pier, slow")
+    house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000)), name="House")
+    sync, repro = Step("sync level", 1000.0, 15.0, 0.0, 0.2), Step("repro level", 1000.0, 7.5, -3.0, 0.2)
+    low = Step("repro low", 500.0, 7.5, -3.0, 0.5)
+    tapes = Tapes(((house, 15.0), (slow, 7.5)), (15.0, 7.5))
+    studio = Studio(replace(setup((LEVEL, sync, repro, low)), tapes=tapes))
+    studio.done(GoToStep(2))
+    studio.play(sync, 3.0)
+    assert studio.calibration.notice == ""
+    studio.done(GoToStep(3))
+    wanted = (
+        '7.5 in/s now: change to the tape "Pier, slow", set speed and equalization, switch to repro; '
+        "keep every track safe"
+    )
+    assert studio.told[-1] == studio.calibration.notice == wanted
+    # The tone that plays on is still that of the other tape, though it has the frequency of this one's.
+    studio.play_on(20.0)
+    assert studio.calibration.notice == wanted
+    # Another step of that speed wants the same of the hands.
+    studio.done(GoToStep(4))
+    assert studio.calibration.notice.startswith('7.5 in/s now: change to the tape "Pier, slow"')
+    studio.done(GoToStep(3))
+    studio.play(None, 2.0)
+    assert studio.calibration.notice == wanted
+    studio.play(repro, 3.0)
+    assert studio.calibration.notice == ""
+    # Back at the other speed it is the other way round.
+    studio.done(GoToStep(1))
+    assert studio.calibration.notice == (
+        '15 in/s now: change to the tape "House", set speed and equalization; keep every track safe'
+    )
+
+
 def test_a_tape_at_a_wrong_speed_is_said_and_nothing_follows_it() -> None:
     slow = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), (TapeTone(1000), TapeTone(10_000)))
     house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000)))

@@ -7,6 +7,7 @@ import { fixedText, hzText, rangeText, timeText } from "../scale.js";
 const NEWS_MS = 15000; // as long as the daemon says what happened just now
 const LONGEST_LIST = 20; // characters: more is not read at a glance, and each track shows it itself
 const MOMENTARY = ["large", "alone large", "", "alone", "alone small", "long"];
+const ALWAYS_LARGE = ["large", "alone large", "long large"]; // until it is done nothing else counts
 
 export class StepLine {
   constructor(app) {
@@ -107,8 +108,9 @@ export class StatusLine {
     if (!onTape) return "not on the calibration tape";
     const place = `tone ${onTape.number} of ${onTape.of}`;
     // Whoever changes the tape reads here which one it is.
-    const of = onTape.tape && this.app.setup.tapes.length > 1 ? ` of ${onTape.tape}` : "";
-    if (!(frame.tone.hz > 0) || isOther) return `waits for ${place}${of}`;
+    // What does not fit is cut at its end.
+    const of = onTape.tape && this.app.setup.tapes.length > 1 ? `${onTape.tape}, ` : "";
+    if (!(frame.tone.hz > 0) || isOther) return `waits for ${of}${place}`;
     const left = onTape.seconds - frame.tone.s;
     return left >= 0 ? `${place} · ${timeText(left)} left` : `${place} · played ${timeText(frame.tone.s)}`;
   }
@@ -135,6 +137,7 @@ export class Progress {
     // The newest is what is said, but a refusal answers whoever looks at this screen. What is said for a moment may take
     // the place of the progress, large; what stays may not.
     if (said.text && !(isNews && this.sinceMs > said.ms && !said.isRefusal)) this.say(said.text, said.isRefusal, MOMENTARY);
+    else if (message.includes(this.app.setup.words.speed_now)) this.say(message, true, ALWAYS_LARGE);
     else if (isNews) this.say(message, true, MOMENTARY);
     else this.say(message, Boolean(message), ["", "small", "alone", "alone small", "long"]);
   }
