@@ -4,6 +4,7 @@ What is wrong and how to stop stand at the top; then come the tracks, all of the
 is left of the window is for the newest messages.
 """
 
+import math
 import textwrap
 import threading
 from collections import deque
@@ -119,8 +120,24 @@ def headline(frame: Frame) -> str:
     held = ", held" if frame.held else ""
     # What stands last is cut first.
     stays = "" if frame.follows else f"{STAYS}; "
-    lacking = f", missing: {tracks_named(frame.step.missing_tracks)}" if frame.step.missing else ""
+    lacking = f", missing: {tracks_named(frame.step.missing_tracks)}" if frame.step.missing else _closing(frame)
     return f"{stays}{step_line(frame.step)}{lacking}   {tone}   bank {frame.bank}{held}   {clock(frame.position_s)}"
+
+
+def _closing(frame: Frame) -> str:
+    """Return that all is logged though tracks are outside the tolerance; empty where none is seen to be."""
+    step = frame.step
+    if not step.complete or step.adjustment == "bias":
+        return ""
+    # What cannot be read is not outside: of it both figures are NaN.
+    outside = [
+        one.track
+        for one in frame.readings
+        if one.state != "quiet"
+        and one.track not in frame.right_tracks
+        and abs(one.deviation_db if math.isnan(one.fine_db) else one.fine_db) > step.tolerance_db
+    ]
+    return f", all logged, outside: {tracks_named(outside)}" if outside else ""
 
 
 def step_line(step: StepReading) -> str:

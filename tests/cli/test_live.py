@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from bridge.cli.live import STOPPING, LiveView, health_line, step_line
+from bridge.cli.live import STOPPING, LiveView, headline, health_line, step_line
 from bridge.readings import Frame, Health, Reading, State, StepReading
 from bridge.words import STATES as WORDS
 from tests.system.daemon import free_port, write_config
@@ -54,6 +54,18 @@ def shown_tracks(lines: list[str]) -> list[int]:
     """Return the tracks whose figure and state are on the screen, from top to bottom and left to right."""
     figure = r"[ ▸]([ \d]\d) {1,6}(?:[+−]\d+\.\d\d|—)"
     return [int(number) for line in lines for number in re.findall(figure, line)]
+
+
+def test_where_all_is_logged_it_says_what_is_outside() -> None:
+    whole = replace(STEP, complete=24, missing_tracks=())
+    off_db = {1: 0.5, 5: -0.3, 6: 0.25, 7: 0.26, 8: math.nan}
+    readings = tuple(replace(reading(track), fine_db=off_db.get(track, 0.1), state="tone") for track in range(1, 9))
+    readings = (*readings[:7], replace(readings[7], deviation_db=-3.0), replace(reading(9), state="quiet"))
+    seen = replace(frame(9), step=whole, readings=readings, right_tracks=(2, 3, 4))
+    assert ", all logged, outside: tracks 1, 5, 7-8   tone" in headline(seen)
+    assert "all logged" not in headline(replace(seen, step=replace(whole, missing_tracks=(1,))))
+    assert "outside" not in headline(replace(seen, step=replace(whole, adjustment="bias")))
+    assert "outside" not in headline(replace(seen, right_tracks=tuple(range(1, 9))))
 
 
 def test_80_by_24_shows_all_24_tracks_what_is_wrong_and_how_to_stop() -> None:
