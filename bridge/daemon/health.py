@@ -10,6 +10,7 @@ from bridge.readings import Health, MidiState
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Losses, Source
 from bridge.source.device import Device
+from bridge.words import SPEED_NOW
 
 DECLINED_S: Final = 6.0
 """How long a command that was not done is said: whoever has pressed a pedal needs to look up."""
@@ -190,10 +191,13 @@ class HealthBook:
         for problem in filter(None, (self.problem, log)):
             # It is said for as long as it is so, and not a while longer.
             self._notices.forget(problem)
+        self._notices.forget(SPEED_NOW)
+        news, change = self._notices.line(now_s), self._calibration.change
         return (
             self.problem
             or log
-            or self._notices.line(now_s)
+            or (change and "; ".join(filter(None, (change, news or self._calibration.notice))))
+            or news
             or self.farewell
             or self._calibration.notice
             or self._silent()

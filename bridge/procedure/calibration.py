@@ -112,6 +112,11 @@ class Calibration:
         return self._course.notice
 
     @property
+    def change(self) -> str:
+        """What has to be done by hand before a tone of the step can be heard, one line; empty when nothing has."""
+        return self._course.change
+
+    @property
     def has_begun(self) -> bool:
         """Whether the tape or a person has led anywhere, or a trimmer was turned."""
         return self._course.has_begun

@@ -118,16 +118,19 @@ class Course:
         return self._progress.missing(self._setup.steps, self._setup.tracks)
 
     @property
+    def change(self) -> str:
+        """What has to be done by hand before a tone of the step can be heard, one line; empty when nothing has."""
+        step, changed = self.step, self._changed
+        return self._setup.tapes.change(changed.before, step) if step is not None and changed is not None else ""
+
+    @property
     def notice(self) -> str:
         """What a person should know of the tone, one line; empty when there is nothing to say."""
-        watch, step, changed = self.watch, self.step, self._changed
-        if watch is None or step is None:
+        watch, changed = self.watch, self._changed
+        # What plays on from before a change is said to be wrong by that alone.
+        if watch is None or (changed is not None and watch.tone is changed.tone):
             return ""
-        if changed is None:
-            return watch.notice
-        # What plays on from before is said to be wrong by this alone.
-        heard = watch.notice if watch.tone is not changed.tone else ""
-        return "; ".join(filter(None, (self._setup.tapes.change(changed.before, step), heard)))
+        return watch.notice
 
     def not_patched(self, track: int) -> str:
         """Say that a track is not in the bank."""

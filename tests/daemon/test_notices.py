@@ -15,6 +15,7 @@ from bridge.daemon.service import Service
 from bridge.daemon.setup import setup_of
 from bridge.procedure.calibration import Calibration
 from bridge.procedure.commands import GoToStep
+from bridge.words import SPEED_NOW
 from tests.daemon.performing import Daemon
 from tests.daemon.test_engine import CONFIG, Stumbling
 from tests.wire.waiting import wait_until as wait_for
@@ -79,6 +80,26 @@ def test_the_end_of_a_calibration_is_said_short_and_at_once(tmp_path: Path, monk
     assert book.now(clock_s + 0.1).message == ended
     assert book.now(clock_s + 600.0).message != ended
     monkeypatch.undo()
+    daemon.close()
+
+
+def test_what_changes_with_the_speed_is_said_first_and_as_long_as_it_is_to_be_done(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    daemon = Daemon(tmp_path / "log.db")
+    calibration, book = daemon.engine.calibration, daemon.engine._health
+    change = f"7.5{SPEED_NOW}set speed and equalization; keep every track safe"
+    left = "sync level at 1000 Hz, 15 in/s is left: not steady for long enough: tracks 1-8"
+    monkeypatch.setattr(type(calibration), "change", property(lambda _: change))
+    for told in (left, change):
+        book._notices.say(told, TOLD_S)
+    now_s = time.monotonic()
+    assert book.now(now_s).message == f"{change}; {left}"
+    assert book.now(now_s + TOLD_S + 600.0).message == change
+    # Once it is done it is not said for the rest of the time for which news is.
+    book._notices.say(change, TOLD_S)
+    monkeypatch.setattr(type(calibration), "change", property(lambda _: ""))
+    assert SPEED_NOW not in book.now(time.monotonic()).message
     daemon.close()
 
 

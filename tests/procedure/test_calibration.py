@@ -710,27 +710,27 @@ def test_what_changes_with_the_speed_is_said_until_the_tone_of_the_step_is_heard
     studio = Studio(replace(setup((LEVEL, sync, repro, low)), tapes=tapes))
     studio.done(GoToStep(2))
     studio.play(sync, 3.0)
-    assert studio.calibration.notice == ""
+    assert studio.calibration.change == ""
     studio.done(GoToStep(3))
     wanted = (
         '7.5 in/s now: change to the tape "Pier, slow", set speed and equalization, switch to repro; '
         "keep every track safe"
     )
-    assert studio.told[-1] == studio.calibration.notice == wanted
+    assert studio.told[-1] == studio.calibration.change == wanted
     # The tone that plays on is still that of the other tape, though it has the frequency of this one's.
     studio.play_on(20.0)
-    assert studio.calibration.notice == wanted
+    assert studio.calibration.change == wanted
     # Another step of that speed wants the same of the hands.
     studio.done(GoToStep(4))
-    assert studio.calibration.notice.startswith('7.5 in/s now: change to the tape "Pier, slow"')
+    assert studio.calibration.change.startswith('7.5 in/s now: change to the tape "Pier, slow"')
     studio.done(GoToStep(3))
     studio.play(None, 2.0)
-    assert studio.calibration.notice == wanted
+    assert studio.calibration.change == wanted
     studio.play(repro, 3.0)
-    assert studio.calibration.notice == ""
+    assert studio.calibration.change == ""
     # Back at the other speed it is the other way round.
     studio.done(GoToStep(1))
-    assert studio.calibration.notice == (
+    assert studio.calibration.change == (
         '15 in/s now: change to the tape "House", set speed and equalization; keep every track safe'
     )
 
