@@ -123,6 +123,11 @@ export class Progress {
     this.rest = element("span", { class: "rest" });
     this.said = element("span", { class: "said" });
     this.element = element("section", { class: "part progress", "aria-label": "Progress" }, this.settled, this.rest, this.said);
+    // What did not fit before the rows had their heights may fit then.
+    new ResizeObserver(() => {
+      this.saidKey = "";
+      app.repaint();
+    }).observe(this.element);
   }
 
   paint(frame, track, nowMs) {
