@@ -81,7 +81,18 @@ class LevelMoved:
     by_db: float
 
 
-Event = MoveStarted | MoveDropped | TrimSettled | TrimFound | TrimCut | LevelMoved
+@dataclass(frozen=True, slots=True)
+class Switched:
+    """All tracks have jumped at once, each by its own amount: a switch, not trimmers. All before compares with nothing.
+
+    ``before`` is the level of each track over its steady time up to then; None where there was none.
+    """
+
+    told_s: float
+    before: tuple[Settled | None, ...]
+
+
+Event = MoveStarted | MoveDropped | TrimSettled | TrimFound | TrimCut | LevelMoved | Switched
 
 
 @dataclass(slots=True)

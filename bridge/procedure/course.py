@@ -28,17 +28,21 @@ from bridge.procedure.steps import Step, speed_told, step_of
 from bridge.procedure.table import TABLE, Duty, Event, State
 from bridge.procedure.tones import Tone
 from bridge.procedure.trim_watch import Event as Seen
-from bridge.procedure.trim_watch import LevelMoved, MoveDropped, MoveStarted, TrimCut, TrimFound
+from bridge.procedure.trim_watch import LevelMoved, MoveDropped, MoveStarted, Switched, TrimCut, TrimFound
 from bridge.procedure.unverified import Unverified, why_unverified
 from bridge.procedure.visit import Moment, Visit, on_tone, turned_of
 from bridge.readings import Trim
+from bridge.tape.machine import path_of
 from bridge.tape.wavelength import same_speed
-from bridge.units import signed
 
 LEADS: Final[frozenset[Event]] = frozenset(
     ("tape leads on", "act seen", "act cut", "step asked", "repeat asked", "bank asked", "log asked", "finish asked")
 )
 """What makes the place where the calibration stands the one that somebody wants."""
+
+SWITCHED_AFTER_S: Final = 10.0
+"""A switch that is thrown within so long after a step was chosen is the one that leads to it: what was read before is
+of another path. Later it leads away. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +95,7 @@ class Course:
 
     def _new_visit(self, *, again: bool = False) -> Visit | None:
         step = self.step
+        self._visited_s = self.now.position_s
         return Visit(self._setup.machine, step, self.bank, self._progress, again=again) if step is not None else None
 
     @property
@@ -130,7 +135,7 @@ class Course:
         # What plays on from before a change is said to be wrong by that alone.
         if watch is None or (changed is not None and watch.tone is changed.tone):
             return ""
-        return watch.notice
+        return watch.notice or (self.visit.notice if self.visit is not None else "")
 
     def not_patched(self, track: int) -> str:
         """Say that a track is not in the bank."""
@@ -204,9 +209,20 @@ class Course:
             case TrimCut():
                 return self.on("act cut", seen)
             case LevelMoved(_, by_db) if self.visit is not None:
-                self.visit.level_moved(self.now.position_s)
-                return [Told(f"all tracks moved by {signed(by_db)} dB: the playback level, not a trim")]
+                return [Told(self.visit.level_moved(self.now.position_s, by_db))]
+            case Switched() if self.watch is not None and self.visit is not None:
+                return self._on_switched(seen, self.watch, self.visit)
         return []
+
+    def _on_switched(self, seen: Switched, watch: HandsFree, visit: Visit) -> list[Outcome]:
+        """Take note of a switch that was thrown: the one that leads to this step, or one that leads away."""
+        if self.now.position_s - self._visited_s > SWITCHED_AFTER_S:
+            watch.switched(seen.before)
+            return [Told("all tracks jumped at once, each by its own amount: a switch, not trims")]
+        watch.begin()
+        visit.begin_reading(self.now.position_s)
+        path = path_of(visit.step.adjustment)
+        return [Told(f"all tracks jumped at once: taken for the switch to {path}; nothing is logged of it")]
 
     def _let_go(self, place: int) -> list[Outcome]:
         """End an act of which nothing is left to log."""

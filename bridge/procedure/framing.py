@@ -108,8 +108,8 @@ class Framing:
         self, missing: Collection[int], right: Collection[int], readings: Sequence[Reading]
     ) -> tuple[int, ...]:
         """Return the tracks of the bank that only wait to be logged; while held nothing logs itself."""
-        visit = self._course.visit
-        if visit is None or self._course.state == "held":
+        visit, watch = self._course.visit, self._course.watch
+        if visit is None or self._course.state == "held" or (watch is not None and watch.is_switched):
             return ()
         return tuple(
             one.track

@@ -4,6 +4,7 @@ This joins the three that watch: which tone plays, which step wants it, which tr
 """
 
 from collections.abc import Iterable, Sequence
+from typing import Final
 
 import numpy as np
 
@@ -18,6 +19,8 @@ from bridge.procedure.tones import Tone, ToneEnded, ToneStarted, ToneWatch
 from bridge.procedure.trim_watch import Event, TrimWatch
 from bridge.procedure.visit import on_tone
 from bridge.readings import State
+
+SWITCHED: Final = "all tracks jumped at once: another path? Choose its step; what is right here is not logged by itself"
 
 
 class HandsFree:
@@ -44,6 +47,7 @@ class HandsFree:
         self._follower = StepFollower(steps, index, tapes)
         self._playing = False
         self._steady: list[Settled | None] = []
+        self._switched = False
         self.patch(bank)
 
     def patch(self, bank: Bank) -> None:
@@ -82,6 +86,8 @@ class HandsFree:
     def notice(self) -> str:
         """What a person should know of the tone, one line; empty when there is nothing to say."""
         tone, step = self._tones.tone, self._steps[self.index]
+        if self._switched and tone is not None and on_tone(step, tone.hz):
+            return SWITCHED
         if self._reason or tone is None or on_tone(step, tone.hz):
             return self._reason
         if not self._follower.follows and (index := self._follower.step_of(tone)) is not None:
@@ -92,6 +98,11 @@ class HandsFree:
     def states(self) -> tuple[State, ...]:
         """The state of each track."""
         return self._trims.states
+
+    @property
+    def is_switched(self) -> bool:
+        """Whether a switch was thrown in this step, so that the levels may be those of another path."""
+        return self._switched
 
     @property
     def focus(self) -> int | None:
@@ -125,6 +136,12 @@ class HandsFree:
         deviation_db = tracks.tone_vu - step.target_vu if playing else self._absent
         return self._trims.push(position_s, deviation_db, tracks.clipped)
 
+    def switched(self, before: Sequence[Settled | None]) -> None:
+        """Take note that a switch was thrown: only what was steady before it says something of this step."""
+        if not self._switched:
+            self._keep(before)
+        self._switched = True
+
     def close(self, *, cut_short: bool = False) -> tuple[Event, ...]:
         """Return what was still being watched, and begin anew; ``cut_short`` as of `TrimWatch.restart`."""
         self.keep_steady()
@@ -136,6 +153,7 @@ class HandsFree:
 
     def begin(self) -> None:
         """Begin a step in which nothing has been seen."""
+        self._switched = False
         self._steady = [None] * self._absent.size
         self._playing = False
 
@@ -145,7 +163,10 @@ class HandsFree:
 
     def keep_steady(self) -> None:
         """Keep what is known of each track: the watch forgets it when the tone ends."""
-        for place, before in enumerate(self._steady):
-            level = self._trims.verify(place)
+        if not self._switched:
+            self._keep([self._trims.verify(place) for place in range(len(self._steady))])
+
+    def _keep(self, levels: Sequence[Settled | None]) -> None:
+        for place, (before, level) in enumerate(zip(self._steady, levels, strict=True)):
             if level is not None and (before is None or level.seconds >= SHORTEST_S):
                 self._steady[place] = level

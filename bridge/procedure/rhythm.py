@@ -30,7 +30,7 @@ they are not waited for."""
 LOOKED: Final = 0.95
 """This share of the looks is waited for."""
 
-SEEN_BLOCKS: Final = 1
+SEEN_BLOCKS: Final = 2
 """A pause is measured until the next stroke shows among cleaned levels; whether one shows among the newest is asked
 before a level is called settled."""
 

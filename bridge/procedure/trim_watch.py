@@ -16,6 +16,7 @@ from bridge.procedure.acts import (
     LevelMoved,
     MoveDropped,
     MoveStarted,
+    Switched,
     TrimCut,
     TrimFound,
     TrimSettled,
@@ -40,6 +41,7 @@ from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL, creeps_on,
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Indices
 from bridge.procedure.settling import LONGEST_S, Settled, settled
+from bridge.procedure.switching import AFTER, LEAST, switched_at
 from bridge.procedure.verdict import as_found, verdict_on
 from bridge.procedure.wander import QUICK, SCALES
 from bridge.readings import State
@@ -49,6 +51,7 @@ __all__ = [
     "LevelMoved",
     "MoveDropped",
     "MoveStarted",
+    "Switched",
     "TrimCut",
     "TrimFound",
     "TrimSettled",
@@ -64,6 +67,9 @@ TOLD: Final = 5.0
 
 LOOK_BACK_BLOCKS: Final = 5
 """How often it is looked back for trims that were too small to be seen."""
+
+STOOD_BLOCKS: Final = 2 * AFTER
+"""For so long after all tracks were moved it may turn out that a switch was thrown."""
 
 CLIP_SHOWN_BLOCKS: Final = 10
 QUIET_BLOCKS: Final = 3
@@ -101,6 +107,10 @@ class TrimWatch:
         self._missing: Indices = np.full(tracks, 1000, dtype=np.int_)
         self._clipped_at: Indices = np.full(tracks, -1000, dtype=np.int_)
         self._crept: Indices = np.full(tracks, -1000, dtype=np.int_)
+        # From when on each track had its level before all were moved last, and when that was seen.
+        self._stood: Indices = np.zeros(tracks, dtype=np.int_)
+        self._stood_at = -1000
+        self._departed: set[int] = set()
         self._hands.begin()
         self._endings = Endings(self.evidence, self._hands, self._level)
 
@@ -156,17 +166,43 @@ class TrimWatch:
             Whether the watching ends and not the work: the hand may turn on, so that a short rest says nothing.
         """
         events: list[Event] = []
-        evidence = self.evidence
-        self._close_left(events, still=not cut_short)
-        events += [
-            TrimCut(act.track, act.as_found, evidence.start_s(act.onset))
-            for act in self._hands.moving.values()
-            if act.told
-        ]
-        evidence.begin()
+        began = [act.onset for act in self._hands.moving.values() if act.onset >= self.evidence.now - AFTER - GUARD]
+        if len(began) >= LEAST:
+            # More than two hands can: a switch was thrown just now, to go where the step that follows is.
+            self._close_before(min(began) - GUARD, events)
+        else:
+            self._close_left(events, still=not cut_short)
+            events += self._cut()
+        self._forget()
+        return tuple(events)
+
+    def _forget(self) -> None:
+        self.evidence.begin()
         self._glance.forget()
         self._begin()
-        return tuple(events)
+
+    def _cut(self) -> list[Event]:
+        start_s = self.evidence.start_s
+        told = (act for act in self._hands.moving.values() if act.told)
+        return [TrimCut(act.track, act.as_found, start_s(act.onset)) for act in told]
+
+    def _close_before(self, block: int, events: list[Event]) -> None:
+        """Finish what was done before a block, in which a switch was thrown, and drop what that looked like."""
+        evidence, hands = self.evidence, self._hands
+        for act in [act for act in hands.moving.values() if act.onset >= block - GUARD]:
+            del hands.moving[act.track]
+            if act.told:
+                events.append(
+                    MoveDropped(act.track, evidence.start_s(act.onset), evidence.record.end_s(evidence.now - 1))
+                )
+        for act in [*hands.moving.values(), *hands.pending.values()]:
+            if act.all_moved >= block - AFTER:
+                act.all_moved = -1
+        for act in list(hands.moving.values()):
+            self._leave_if_still(act, block)
+        for act in list(hands.pending.values()):
+            events += self._endings.finish(act, block, leaving=True)
+        events += self._cut()
 
     def close_left(self) -> tuple[Event, ...]:
         """Finish what the hands have left, as well as can be told by now, and go on; what is in hand stays open."""
@@ -190,16 +226,21 @@ class TrimWatch:
 
         Of a track that was touched, those since then; None also of one that has changed in that time.
         """
+        moving = self._hands.moving.get(track)
+        if moving is not None and moving.told:
+            return None
+        return self._steady(track, int(self.evidence.since[track]), self.evidence.now)
+
+    def _steady(self, track: int, since: int, end: int) -> Settled | None:
         evidence = self.evidence
-        since = int(evidence.since[track])
-        moving, pending = self._hands.moving.get(track), self._hands.pending.get(track)
-        if (moving is not None and moving.told) or since >= evidence.now:
+        pending = self._hands.pending.get(track)
+        if since >= end:
             return None
         if pending is not None and not pending.told and since == pending.left_from:
             # What is not told may be wander, and then the level has been there all the time.
             since = max(pending.found_from, evidence.record.oldest)
-        level = settled(evidence.record, evidence.unsteadiness, track, since, evidence.now)
-        (change,) = changes_between(evidence, np.array([track]), np.array([since]), evidence.now)
+        level = settled(evidence.record, evidence.unsteadiness, track, since, end)
+        (change,) = changes_between(evidence, np.array([track]), np.array([since]), end)
         changed = change is not None and change.stands_out
         return None if changed or level.seconds <= 0.0 else level
 
@@ -217,6 +258,10 @@ class TrimWatch:
             evidence.lose(lost, ended)
         if ended:
             return
+        switched = switched_at(evidence)
+        if switched is not None:
+            self._switch(switched, block, events)
+            return
         steady = finite & ~self._hands.on
         evidence.compare(steady)
         self._glance.update(evidence.own, evidence.own_since[:-1], block, evidence.common_db, steady)
@@ -231,6 +276,15 @@ class TrimWatch:
         events += self._endings.finish_known()
         evidence.learn(steady)
 
+    def _switch(self, at: int, block: Block, events: list[Event]) -> None:
+        """Begin anew after a switch was thrown; what was done before is finished."""
+        self._close_before(at - 1, events)
+        evidence = self.evidence
+        since = self._stood if evidence.now - self._stood_at <= STOOD_BLOCKS else evidence.since
+        before = tuple(self._steady(track, int(since[track]), at - 1) for track in range(self._tracks))
+        self._forget()
+        events.append(Switched(block.end_s + AROUND * BLOCK_S, before))
+
     def _notice_level(self, events: list[Event]) -> bool:
         """See whether all tracks are moved together: then what was left before must not be mixed with what is now."""
         evidence = self.evidence
@@ -242,6 +296,8 @@ class TrimWatch:
         for act in [*self._hands.pending.values(), *self._hands.moving.values()]:
             if act.all_moved < 0:
                 act.all_moved = before
+        if evidence.now - self._stood_at > STOOD_BLOCKS:
+            self._stood, self._stood_at = evidence.since.copy(), evidence.now
         evidence.since = np.where(self._hands.on, evidence.since, evidence.now)
         if self._tracks == 2:
             # Without others to compare with, what was before is of no use any more.
@@ -258,6 +314,7 @@ class TrimWatch:
         watched = steady & ~evidence.inside_dips
         ratio = evidence.contrasts.departure[:QUICK] / DEPARTED
         departed = (ratio.max(axis=0) >= 1.0) & watched
+        self._departed = set(np.flatnonzero(departed).tolist())
         for track in np.flatnonzero(departed):
             scale = SCALES[int(np.argmax(ratio[:, track] >= 1.0))]
             start = max(int(evidence.own_since[track]), evidence.now - scale.blocks - 20)
@@ -369,6 +426,11 @@ class TrimWatch:
 
     def _show(self, act: Act, block: Block, events: list[Event]) -> None:
         """Say that a hand is on a trimmer."""
+        now = self.evidence.now
+        recent = {one.track for one in self._hands.moving.values() if one.onset >= now - AFTER - GUARD}
+        if act.onset >= now - AFTER - GUARD and len(recent | self._departed) >= LEAST:
+            # So many at once may be a switch: that is known soon.
+            return
         if self._hands.show(act):
             started_s = self.evidence.start_s(act.onset)
             events.append(MoveStarted(act.track, act.as_found, started_s, block.end_s + AROUND * BLOCK_S))

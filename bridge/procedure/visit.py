@@ -23,8 +23,10 @@ from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
 from bridge.procedure.trim_watch import MoveStarted, TrimCut, TrimFound
 from bridge.procedure.unverified import CHANGED, DRIFTED, SILENT, TURNED, UNSEEN, UNSTEADY, Unverified
+from bridge.ranges import tracks_named
 from bridge.readings import Trim, TrimKind
 from bridge.tape.machine import path_of
+from bridge.units import signed
 
 SAME_DB: Final = 0.05
 """Two readings of one level differ by no more on steady tape: one is over 0.4 s, the other over 2 s and more."""
@@ -34,6 +36,9 @@ LEAST_FOUND_S: Final = 0.6
 
 SAME_SPREADS: Final = 3.0
 """On unsteady tape it is so many times its spread."""
+
+DISPLACED_DB: Final = 0.1
+"""A playback level that is so far from where it was makes every trim wrong by as much as the tightest tolerance."""
 
 AFTER_MOVE_S: Final = 2.0
 """A playback level that is being moved is known to stand after so long."""
@@ -103,6 +108,8 @@ class Visit:
         self._forgotten: list[Trim] = []
         self._peak_vu = np.full(len(bank.tracks), -math.inf)
         self._from_s = -math.inf
+        self._displaced_db = 0.0
+        self._turned_displaced: set[int] = set()
 
     def see(self, tracks: TrackLevels, position_s: float) -> None:
         """Take the next levels."""
@@ -114,8 +121,36 @@ class Visit:
             for place in np.flatnonzero(~np.isnan(tracks.spread_db)).tolist():
                 self._found.setdefault(place, Found(float(tracks.fine_vu[place]), position_s))
 
-    def level_moved(self, position_s: float) -> None:
-        """Take note that the playback level was moved: what was read before compares with nothing any more."""
+    def level_moved(self, position_s: float, by_db: float) -> str:
+        """Take note that the playback level was moved; return what a person should know of it.
+
+        What was read before compares with nothing any more.
+        """
+        was_displaced = self._is_displaced
+        self._displaced_db += by_db
+        self.begin_reading(position_s)
+        said = f"all tracks moved by {signed(by_db)} dB: the playback level, not a trim"
+        if not was_displaced or self._is_displaced:
+            return said
+        turned = sorted(self._turned_displaced)
+        self._turned_displaced.clear()
+        look = f"; {tracks_named(turned)} {'was' if len(turned) == 1 else 'were'} turned meanwhile: look again"
+        return f"{said}; it is back where it was{look if turned else ''}"
+
+    @property
+    def notice(self) -> str:
+        """What a person should know of the playback level, one line; empty when it is where it was."""
+        if not self._is_displaced:
+            return ""
+        way = "higher" if self._displaced_db > 0.0 else "lower"
+        return f"all tracks are {abs(self._displaced_db):.1f} dB {way} than before: put the playback level back first"
+
+    @property
+    def _is_displaced(self) -> bool:
+        return abs(self._displaced_db) >= DISPLACED_DB
+
+    def begin_reading(self, position_s: float) -> None:
+        """Forget what was read: it compares with nothing any more."""
         self._from_s = position_s + AFTER_MOVE_S
         self._found.clear()
         self._peak_vu[:] = -math.inf
@@ -322,6 +357,8 @@ class Visit:
             kind=kind,
         )
         self._logged.setdefault(place, []).append(trim)
+        if self._is_displaced and kind != "verified":
+            self._turned_displaced.add(trim.track)
         return trim
 
 
