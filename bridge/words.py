@@ -38,7 +38,10 @@ STATES: Final[dict[State, str]] = {
 HELD: Final = "held: nothing logs itself"
 RELEASED: Final = "no longer held: trims log themselves again"
 SPEED_NOW: Final = " in/s now: "
-"""What has to be done by hand at another speed follows: that stands large until it is done."""
+EVERY_TRACK_SAFE: Final = "every track safe"
+BY_HAND: Final = (SPEED_NOW, EVERY_TRACK_SAFE)
+"""What has to be done by hand, at another speed or with another tape, has one of these: it stands large until it is
+done."""
 
 STAYS: Final = "following is off"
 STAYING: Final = f"{STAYS}: the step stays, whatever tone plays"

@@ -10,7 +10,7 @@ from bridge.config.load import loads
 from bridge.daemon.setup import setup_of
 from bridge.readings import Frame, Health, Reading, StepReading
 from bridge.sinks.tablet.setup import setup_document
-from bridge.words import FOLLOWING, HELD, RELEASED, SPEED_NOW, STATES, STAYING, STAYS, WAYS
+from bridge.words import BY_HAND, FOLLOWING, HELD, RELEASED, STATES, STAYING, STAYS, WAYS
 
 BRIDGE = Path(__file__).parents[1] / "bridge"
 
@@ -39,7 +39,7 @@ def test_the_page_is_given_the_words_and_holds_none_of_its_own(tmp_path: Path) -
         "states": STATES,
         "held": HELD,
         "released": RELEASED,
-        "speed_now": SPEED_NOW,
+        "by_hand": BY_HAND,
         "stays": STAYS,
         "staying": STAYING,
         "following": FOLLOWING,

@@ -32,8 +32,7 @@ from bridge.procedure.trim_watch import LevelMoved, MoveDropped, MoveStarted, Sw
 from bridge.procedure.unverified import Unverified, why_unverified
 from bridge.procedure.visit import Moment, Visit, on_tone, turned_of
 from bridge.readings import Trim
-from bridge.tape.machine import path_of
-from bridge.tape.wavelength import same_speed
+from bridge.tape.machine import RECORD_SIDE, path_of
 
 LEADS: Final[frozenset[Event]] = frozenset(
     ("tape leads on", "act seen", "act cut", "step asked", "repeat asked", "bank asked", "log asked", "finish asked")
@@ -47,7 +46,7 @@ of another path. Later it leads away. Common practice, no source."""
 
 @dataclass(frozen=True, slots=True)
 class _Changed:
-    """From which step, and while which tone stood, one at another speed was chosen whose tone was not heard since."""
+    """From which step one of another tape or speed was chosen whose tone was not heard since, and while which stood."""
 
     before: Step
     tone: Tone | None
@@ -285,16 +284,21 @@ class Course:
         return []
 
     def _choose(self, watch: HandsFree, index: int) -> Sequence[Outcome]:
-        """Go to a step; say what has to be done by hand where it is at another speed.
+        """Go to a step; say what has to be done by hand where another tape or another speed is wanted.
 
-        As long as that is not done it is to be done for another step of that speed, too.
+        As long as that is not done it is to be done for another step of that tape, too. Who comes from the record side
+        is asked to make every track safe until a calibration tape is heard, whatever is chosen meanwhile.
         """
         before, step = self._setup.steps[watch.index], self._setup.steps[index]
         watch.choose(index)
-        if not same_speed(before.speed_ips, step.speed_ips):
+        if not self._setup.tapes.change(before, step):
+            return []
+        if self._changed is not None and self._changed.before.adjustment in RECORD_SIDE:
+            before = self._changed.before
+        else:
             self._changed = _Changed(before, watch.tone)
-            return [Told(self._setup.tapes.change(before, step))]
-        return []
+        wanted = self._setup.tapes.change(before, step)
+        return [Told(wanted)] if wanted else []
 
     def _patch(self, number: int) -> None:
         self._bank = number - 1

@@ -13,7 +13,7 @@ from bridge.tape.calibration_tape import SAME_TONE, CalibrationTape, tape_for
 from bridge.tape.machine import RECORD_SIDE, Machine
 from bridge.tape.targets import default_speed_ips
 from bridge.tape.wavelength import same_speed
-from bridge.words import SPEED_NOW
+from bridge.words import EVERY_TRACK_SAFE, SPEED_NOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,18 +49,33 @@ class Tapes:
         )
 
     def change(self, before: Step, step: Step) -> str:
-        """Return what has to be done by hand to go on with a step at another speed, one line."""
+        """Return what has to be done by hand to go on with a step, one line; empty when nothing has.
+
+        From the record side to a calibration tape the first thing is that no track can erase it.
+        """
+        is_same_speed = same_speed(before.speed_ips, step.speed_ips)
         speed = f"{step.speed_ips:g}{SPEED_NOW}"
         if step.adjustment in RECORD_SIDE:
-            return f"{speed}set speed and equalization; no calibration tape on the machine"
+            return "" if is_same_speed else f"{speed}set speed and equalization; no calibration tape on the machine"
         tape = self.of(step)
-        threaded = ""
-        if tape is not None and tape is not self.of(before):
-            threaded = f'change to the tape "{tape.name}", ' if tape.name else "change the calibration tape, "
         path = "sync" if step.adjustment.startswith("sync") else "repro"
         is_switched = before.adjustment.startswith("sync") != (path == "sync")
         switched = f", switch to {path}" if is_switched else ""
-        return f"{speed}{threaded}set speed and equalization{switched}; keep every track safe"
+        if before.adjustment in RECORD_SIDE:
+            named = f' "{tape.name}"' if tape is not None and tape.name else ""
+            set_too = "" if is_same_speed else ", set speed and equalization"
+            at_once = ", " if is_same_speed else f"; {speed}"
+            return (
+                f"make {EVERY_TRACK_SAFE} first{at_once}take the recorded tape off{set_too}{switched}, then thread the"
+                f" calibration tape{named}"
+            )
+        threaded = ""
+        if tape is not None and tape is not self.of(before):
+            threaded = f'change to the tape "{tape.name}"' if tape.name else "change the calibration tape"
+        if is_same_speed:
+            return f"{threaded}{switched}; keep {EVERY_TRACK_SAFE}" if threaded else ""
+        also = f"{threaded}, " if threaded else ""
+        return f"{speed}{also}set speed and equalization{switched}; keep {EVERY_TRACK_SAFE}"
 
     def wrong_speed(self, hz: float, chosen_ips: float) -> str:
         """Return which tone of a tape may be heard at which wrong speed, in a few words; empty when none is.

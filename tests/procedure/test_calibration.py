@@ -697,7 +697,39 @@ def test_with_a_tape_for_each_speed_it_is_said_that_it_changes() -> None:
     assert studio.told[-1] == f"7.5 in/s now: {changed}"
     studio.done(GoToStep(3))
     studio.done(GoToStep(2))
-    assert studio.told[-1] == f"7.5 in/s now: {changed}"
+    assert studio.told[-1] == (
+        "make every track safe first; 7.5 in/s now: take the recorded tape off, set speed and equalization, then thread"
+        " the calibration tape"
+    )
+
+
+def test_from_the_record_side_back_to_a_calibration_tape_every_track_is_made_safe_first() -> None:
+    house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000)), name="House")
+    sync = Step("sync level", 1000.0, 15.0, 0.0, 0.2)
+    studio = Studio(replace(setup((LEVEL, HIGH, sync, BIAS)), tapes=Tapes(((house, 15.0),), (15.0,))))
+    studio.done(GoToStep(4))
+    assert studio.told == []
+    studio.play(BIAS, 2.0)
+    studio.done(GoToStep(1))
+    wanted = 'make every track safe first, take the recorded tape off, then thread the calibration tape "House"'
+    assert studio.told[-1] == studio.calibration.change == wanted
+    # It stands until the tape is heard, whatever is chosen meanwhile.
+    studio.done(GoToStep(3))
+    assert studio.calibration.change == wanted.replace("off,", "off, switch to sync,")
+    studio.done(GoToStep(1))
+    studio.play(None, 2.0)
+    assert studio.calibration.change == wanted
+    studio.play(LEVEL, 3.0)
+    assert studio.calibration.change == ""
+
+
+def test_with_another_tape_for_the_same_speed_it_is_said_that_it_changes() -> None:
+    curve = Equalization.named("iec1", 15)
+    house = CalibrationTape(250.0, 15, curve, (TapeTone(1000),), name="House")
+    tones = CalibrationTape(250.0, 15, curve, (TapeTone(10_000),), name="Tones apart")
+    studio = Studio(replace(setup((LEVEL, HIGH)), tapes=Tapes(((house, 15.0), (tones, 15.0)), (15.0,))))
+    studio.done(GoToStep(2))
+    assert studio.told[-1] == 'change to the tape "Tones apart"; keep every track safe'
 
 
 def test_what_changes_with_the_speed_is_said_until_the_tone_of_the_step_is_heard() -> None:

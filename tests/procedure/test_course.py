@@ -32,6 +32,7 @@ from bridge.procedure.table import Event
 from bridge.procedure.trim_watch import TrimCut, TrimFound
 from bridge.procedure.visit import Moment
 from bridge.readings import Trim
+from bridge.tape.machine import RECORD_SIDE
 from tests.procedure.studio import BIAS, HIGH, LEVEL, SYNC, setup
 
 SETUP = setup((LEVEL, HIGH, SYNC, BIAS), banks=2, tracks=3)
@@ -297,6 +298,12 @@ class AnyCourse(RuleBasedStateMachine):
         pending = self.closing()
         number = self.at[0] if again else number
         outcomes = self.course.on("repeat asked" if again else "step asked", number)
+        # Off the record side, the tape that goes on next must not be erased.
+        was_recording, records = (SETUP.steps[one - 1].adjustment in RECORD_SIDE for one in (self.at[0], number))
+        if was_recording and not records:
+            safe_first = outcomes.pop()
+            assert isinstance(safe_first, Told)
+            assert safe_first.text.startswith("make every track safe first, take the recorded tape off")
         self.expect_closed(outcomes, pending)
         assert outcomes == []
         self.at = (number, self.at[1])

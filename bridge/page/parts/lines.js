@@ -142,7 +142,7 @@ export class Progress {
     // The newest is what is said, but a refusal answers whoever looks at this screen. What is said for a moment may take
     // the place of the progress, large; what stays may not.
     if (said.text && !(isNews && this.sinceMs > said.ms && !said.isRefusal)) this.say(said.text, said.isRefusal, MOMENTARY);
-    else if (message.includes(this.app.setup.words.speed_now)) this.say(message, true, ALWAYS_LARGE);
+    else if (this.app.setup.words.by_hand.some((words) => message.includes(words))) this.say(message, true, ALWAYS_LARGE);
     else if (isNews) this.say(message, true, MOMENTARY);
     else this.say(message, Boolean(message), ["", "small", "alone", "alone small", "long"]);
   }

@@ -10,7 +10,7 @@ from bridge.procedure.setup import Setup
 from bridge.procedure.steps import Step
 from bridge.tape.calibration_tape import CalibrationTape, tape_for
 from bridge.tape.machine import RECORD_SIDE, path_of
-from bridge.words import FOLLOWING, HELD, RELEASED, SPEED_NOW, STATES, STAYING, STAYS, WAYS
+from bridge.words import BY_HAND, FOLLOWING, HELD, RELEASED, STATES, STAYING, STAYS, WAYS
 
 JsonObject = dict[str, object]
 
@@ -39,7 +39,7 @@ def setup_document(settings: Settings, setup: Setup) -> JsonObject:
             "states": STATES,
             "held": HELD,
             "released": RELEASED,
-            "speed_now": SPEED_NOW,
+            "by_hand": BY_HAND,
             "stays": STAYS,
             "staying": STAYING,
             "following": FOLLOWING,
