@@ -10,7 +10,7 @@ from bridge.readings import Health, MidiState
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Losses, Source
 from bridge.source.device import Device
-from bridge.words import SPEED_NOW
+from bridge.words import BY_HAND
 
 DECLINED_S: Final = 6.0
 """How long a command that was not done is said: whoever has pressed a pedal needs to look up."""
@@ -191,7 +191,8 @@ class HealthBook:
         for problem in filter(None, (self.problem, log)):
             # It is said for as long as it is so, and not a while longer.
             self._notices.forget(problem)
-        self._notices.forget(SPEED_NOW)
+        for words in BY_HAND:
+            self._notices.forget(words)
         news, change = self._notices.line(now_s), self._calibration.change
         return (
             self.problem

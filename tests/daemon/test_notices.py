@@ -15,7 +15,7 @@ from bridge.daemon.service import Service
 from bridge.daemon.setup import setup_of
 from bridge.procedure.calibration import Calibration
 from bridge.procedure.commands import GoToStep
-from bridge.words import SPEED_NOW
+from bridge.words import EVERY_TRACK_SAFE, SPEED_NOW
 from tests.daemon.performing import Daemon
 from tests.daemon.test_engine import CONFIG, Stumbling
 from tests.wire.waiting import wait_until as wait_for
@@ -83,12 +83,18 @@ def test_the_end_of_a_calibration_is_said_short_and_at_once(tmp_path: Path, monk
     daemon.close()
 
 
-def test_what_changes_with_the_speed_is_said_first_and_as_long_as_it_is_to_be_done(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    "change",
+    [
+        f"7.5{SPEED_NOW}set speed and equalization; keep {EVERY_TRACK_SAFE}",
+        f"make {EVERY_TRACK_SAFE} first, take the recorded tape off, then thread the calibration tape",
+    ],
+)
+def test_what_is_to_be_done_by_hand_is_said_first_and_as_long_as_it_is_to_be_done(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: str
 ) -> None:
     daemon = Daemon(tmp_path / "log.db")
     calibration, book = daemon.engine.calibration, daemon.engine._health
-    change = f"7.5{SPEED_NOW}set speed and equalization; keep every track safe"
     left = "sync level at 1000 Hz, 15 in/s is left: not steady for long enough: tracks 1-8"
     monkeypatch.setattr(type(calibration), "change", property(lambda _: change))
     for told in (left, change):
@@ -99,7 +105,7 @@ def test_what_changes_with_the_speed_is_said_first_and_as_long_as_it_is_to_be_do
     # Once it is done it is not said for the rest of the time for which news is.
     book._notices.say(change, TOLD_S)
     monkeypatch.setattr(type(calibration), "change", property(lambda _: ""))
-    assert SPEED_NOW not in book.now(time.monotonic()).message
+    assert change not in book.now(time.monotonic()).message
     daemon.close()
 
 
