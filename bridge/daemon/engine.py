@@ -4,15 +4,15 @@ Everything here runs in one thread, so a command falls between two blocks and ne
 """
 
 import logging
-import math
 import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Final, Protocol
+from typing import Protocol
 
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.health import Counters, HealthBook, MidiHealth, NetworkHealth
+from bridge.daemon.losses import LossTeller
 from bridge.daemon.notices import Notices
 from bridge.daemon.practice import practise
 from bridge.log.calibrations import Resumption
@@ -59,18 +59,12 @@ from bridge.procedure.steps import speed_told
 from bridge.ranges import ranges
 from bridge.readings import Frame, Health, Trim
 from bridge.sinks.log import LogWriter
-from bridge.source.block import Block, Losses, Source
+from bridge.source.block import Block, Source
 from bridge.source.simulated import Simulated
 from bridge.units import signed
 from bridge.wire.episodes import Episode
 
 LOG_OFF = "the log is off: nothing can be logged"
-
-OVERRUN_EVENT_S: Final = 10.0
-"""Overruns that follow one another are one event in so long: a computer that cannot keep up has a hundred a second."""
-
-STOOD_STILL_S: Final = 1.0
-"""What is lost so soon after a standstill is lost by it: the driver may be late in telling."""
 
 _log = logging.getLogger(__name__)
 
@@ -153,13 +147,7 @@ class Engine:
             asks_preparation=asks_preparation,
         )
         self._declining = Episode()
-        self._overruns_told = 0
-        self._slowness_told = False
-        self._overrun_event_s = -math.inf
-        self._stood_s = 0.0
-        self._stood_at_s = -math.inf
-        self._clock_steps_told = 0
-        self._clock_stepping = Episode()
+        self._losses = LossTeller(self._event)
         # What was turned, or in hand, and is not in the log because that refused.
         self._owed: list[TurnedEntry | InHandEntry] = []
         # Trims that were given to the log, and those whose fate is known.
@@ -234,9 +222,7 @@ class Engine:
         self._meter = Meter(source.sample_rate_hz, len(source.inputs))
         self.calibration.source_began(source.inputs, source.sample_rate_hz, position_s)
         self._published = 0
-        self._overruns_told = 0
-        self._slowness_told = False
-        self._clock_steps_told = 0
+        self._losses.source_began()
         self._set_up_simulated()
         if self._health.problem:
             self._event("source back", source.description)
@@ -269,18 +255,11 @@ class Engine:
         assert self._source is not None
         for levels in self._meter.push(block):
             self.levels(levels)
-        losses = self._source.losses
-        if losses.overruns > self._overruns_told:
-            self._tell_overrun(losses)
-        if losses.clock_steps > self._clock_steps_told:
-            self._tell_clock_step(losses)
+        self._losses.tell(self._source.losses)
 
     def stood_still(self, stood_s: float) -> None:
         """Take note that the program did not run for a while: what was lost meanwhile is no fault of the computer."""
-        self._stood_s, self._stood_at_s = stood_s, time.monotonic()
-        text = f"the program stood still for {stood_s:.1f} s: it was stopped, the computer slept, or had no time for it"
-        _log.warning("%s; what was played meanwhile was not heard", text)
-        self._event("standstill", text, stood_s=round(stood_s, 1))
+        self._losses.stood_still(stood_s)
 
     def levels(self, levels: Levels) -> None:
         """Take the levels of one moment."""
@@ -486,31 +465,6 @@ class Engine:
 
     def _event(self, kind: str, message: str, **details: object) -> None:
         self._submit(EventEntry(kind, message, time.time_ns(), details))
-
-    def _tell_clock_step(self, losses: Losses) -> None:
-        """Say that times in the log may not follow on each other; lengths of time are counted in samples and do."""
-        self._clock_steps_told = losses.clock_steps
-        if self._clock_stepping.happened(time.monotonic()):
-            _log.warning("the computer's clock was set: times of day in the log before and after do not fit together")
-            self._event("clock", "the computer's clock was set", steps=losses.clock_steps)
-
-    def _tell_overrun(self, losses: Losses) -> None:
-        now_s = time.monotonic()
-        if now_s - self._stood_at_s < STOOD_STILL_S:
-            self._overruns_told = losses.overruns
-            if self._stood_s:
-                text = f"samples were lost: the program stood still for {self._stood_s:.1f} s"
-                self._event("overrun", text, overruns=losses.overruns, lost_frames=losses.frames)
-                self._stood_s = 0.0
-            return
-        if now_s - self._overrun_event_s < OVERRUN_EVENT_S:
-            return
-        self._overrun_event_s = now_s
-        if not self._slowness_told:
-            self._slowness_told = True
-            _log.warning("samples were lost: the computer did not keep up with the audio interface")
-        self._event("overrun", "samples were lost", overruns=losses.overruns, lost_frames=losses.frames)
-        self._overruns_told = losses.overruns
 
     def health(self) -> Health:
         """Return what went wrong so far, and what is wrong now."""

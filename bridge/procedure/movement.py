@@ -25,18 +25,14 @@ STEPS_OUT: Final = 3.3
 """Times the deviation of wander by which a group must step out of the still stretch. It is asked some ten times a
 second while a hand is at work: a wrong yes makes the settling a little longer, a wrong no bends the mean."""
 
-
 SLOW: Final = 6.0
 """Logarithm of how much likelier a slow way must be than no way at all for a level to be waited for because of it."""
 
 ENDED: Final = 0.5
 """Logarithm of how much likelier it must then be that the way has ended than that it goes on."""
 
-_SPANS: Final = np.array([0.1, 0.25, 0.5, 1.0])[:, np.newaxis]
-"""How long a stroke may have taken that has ended, in lengths of the rest after it."""
-
 _LENGTHS: Final = np.array([1.0, 1.25, 1.5, 2.0])[:, np.newaxis]
-"""The same of one that goes on."""
+"""How long a way may be that goes on, in lengths of the rest."""
 
 
 def still_blocks(level_db: Floats, deviations_db: tuple[float, float, float]) -> int:
@@ -77,7 +73,7 @@ def creeps_on(level_db: Floats, still: int, deviation_db: float) -> bool:
     """Say whether a level that seems to be still is likelier to go on, slowly and evenly.
 
     A slow turn goes no further within a second than wander does. But then it has come here just as slowly: it is asked
-    whether levels over twice the time lie on a way that has ended or on one that goes on.
+    whether levels over twice the time lie on a straight way that goes on, or on any straight one and then a rest.
 
     Parameters
     ----------
@@ -89,17 +85,23 @@ def creeps_on(level_db: Floats, still: int, deviation_db: float) -> bool:
         Standard deviation of a mean over so many blocks, by chance.
     """
     held = np.isfinite(level_db)
-    if not held.any():
+    at = np.arange(1 - level_db.size, 1)[held]
+    early = at <= -still
+    if early.sum() <= 2 or early.all():
         return False
-    at = (np.arange(1 - level_db.size, 1)[held] / still)[np.newaxis, :]
-    values_db = level_db[held] - level_db[held].mean()
+    values_db = level_db[held]
     scale = 0.5 / (still * deviation_db**2)
-    goes_on = scale * _explained(at / _LENGTHS + 1.0, values_db)
-    return goes_on >= SLOW and scale * _explained((at + 1.0) / _SPANS + 1.0, values_db) - goes_on < ENDED
+    goes_on = _explained(np.clip(at / (still * _LENGTHS) + 1.0, 0.0, 1.0), values_db)
+    if scale * goes_on < SLOW:
+        return False
+    way = values_db[early] - np.polynomial.Polynomial.fit(at[early], values_db[early], 1)(at[early])
+    rest = values_db[~early] - values_db[~early].mean()
+    ended = float(((values_db - values_db.mean()) ** 2).sum() - (way @ way) - (rest @ rest))
+    return scale * (ended - goes_on) < ENDED
 
 
 def _explained(ways: Floats, values_db: Floats) -> float:
-    """Return how much of the sum of squares that way explains which explains most; each goes from 0 to 1 in its row."""
-    ways = np.clip(ways, 0.0, 1.0)
+    """Return how much of the sum of squares that of some ways explains which explains most, one way a row."""
     ways = ways - ways.mean(axis=1, keepdims=True)
-    return float(((ways @ values_db) ** 2 / np.maximum((ways * ways).sum(axis=1), 1e-9)).max())
+    explained = (ways @ (values_db - values_db.mean())) ** 2 / np.maximum((ways * ways).sum(axis=1), 1e-9)
+    return float(explained.max())

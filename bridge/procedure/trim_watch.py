@@ -215,7 +215,8 @@ class TrimWatch:
         evidence = self.evidence
         if still:
             for act in list(self._hands.moving.values()):
-                self._leave_if_still(act, evidence.now)
+                # Where the tone is gone, it is asked up to then.
+                self._leave_if_still(act, evidence.now - int(self._missing[act.track]))
         if evidence.now:
             self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
         for act in list(self._hands.pending.values()):

@@ -10,8 +10,9 @@ import pytest
 
 from bridge.config.load import load, loads
 from bridge.control.inbox import CommandInbox
-from bridge.daemon.engine import OVERRUN_EVENT_S, Engine
+from bridge.daemon.engine import Engine
 from bridge.daemon.health import ALL_ZERO
+from bridge.daemon.losses import OVERRUN_EVENT_S
 from bridge.daemon.midi import Midi
 from bridge.daemon.notices import TOLD_S
 from bridge.daemon.page import Page
