@@ -15,6 +15,9 @@ AFTER: Final = 8
 """A jump is looked at when it is so many blocks old: a dropout of several tracks is over by then."""
 
 BEFORE: Final = 8
+LEAST_BEFORE: Final = 4
+"""Blocks before the jump: so many, and in a step that has just begun as few as tell anything."""
+
 BETWEEN: Final = 2
 """Blocks in which the levels may jump: the first of them, and one that it may share with the next."""
 
@@ -36,11 +39,11 @@ FLAT_SHARE: Final = 0.08
 def switched_at(evidence: Evidence) -> int | None:
     """Return the block at which a switch was thrown, if that was `AFTER` blocks ago."""
     at = evidence.now - AFTER
-    start = at - BEFORE
-    if evidence.tracks < 2 or start < evidence.record.oldest:
+    start = max(at - BEFORE, evidence.record.oldest)
+    if evidence.tracks < 2 or at - start < LEAST_BEFORE:
         return None
     level_db = evidence.record.level_db(start, evidence.now)
-    early, late = level_db[:BEFORE], level_db[BEFORE + BETWEEN :]
+    early, late = level_db[: at - start], level_db[at - start + BETWEEN :]
     held = _held(early) & _held(late)
     if held.sum() < 2:
         return None

@@ -74,6 +74,18 @@ def test_whoever_goes_to_the_next_step_at_once_leaves_no_trims(after_s: float) -
     assert not trims(events)
 
 
+@pytest.mark.parametrize("after_s", [0.1, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 1.0])
+def test_whoever_throws_it_as_soon_as_the_step_is_chosen_leaves_no_trims(after_s: float) -> None:
+    watch, _ = watched(tape(20.0, 8, 0.03))
+    watch.restart()
+    levels = tape(20.0, 8, 0.03, 2)
+    thrown(levels, after_s, 4)
+    _, events = watched(levels, watch, 2000)
+    events += watch.restart()
+    assert not trims(events)
+    assert not [event for event in events if isinstance(event, TrimCut)]
+
+
 @pytest.mark.parametrize("tracks", [2, 3, 8, 24])
 @pytest.mark.parametrize("by_db", [-1.5, 0.6])
 def test_a_playback_level_that_jumps_is_no_switch(tracks: int, by_db: float) -> None:
