@@ -13,7 +13,7 @@ import numpy as np
 from bridge.procedure.blocks import Floats
 from bridge.procedure.colour import BESIDE, WINDOW
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.movement import GUARD
+from bridge.procedure.movement import GUARD, explained
 from bridge.procedure.record import Indices
 
 CHANGED: Final = 4.5
@@ -202,15 +202,11 @@ def sharpness(evidence: Evidence, track: int, change: Change, start: int, end: i
     start, end = max(start, own.oldest, change.block - WAY_BLOCKS), min(end, change.block + WAY_BLOCKS)
     level_db = own.level_db(start, end)[:, track]
     held = np.isfinite(level_db)
-    values_db = level_db[held] - level_db[held].mean()
-    ways = _ways(np.arange(level_db.size)[held] - (change.block - start))
-    explained = (ways @ values_db) ** 2 / np.maximum((ways * ways).sum(axis=1), 1e-9)
-    by_hand, by_creep = explained[~_LONG].max(), explained[_LONG].max()
+    by_way = explained(_ways(np.arange(level_db.size)[held] - (change.block - start)), level_db[held])
+    by_hand, by_creep = by_way[~_LONG].max(), by_way[_LONG].max()
     return float(0.5 * change.sure**2 * (by_hand - by_creep) / max(by_hand, 1e-9))
 
 
 def _ways(blocks: Indices) -> Floats:
-    """Return ways from one level to another around a moment, less their mean, shape (ways, blocks)."""
-    ways = np.clip((blocks - _MIDDLES[:, np.newaxis]) / _SPANS[:, np.newaxis] + 0.5, 0.0, 1.0)
-    centred: Floats = ways - ways.mean(axis=1)[:, np.newaxis]
-    return centred
+    """Return ways from one level to another around a moment, shape (ways, blocks)."""
+    return np.asarray(np.clip((blocks - _MIDDLES[:, np.newaxis]) / _SPANS[:, np.newaxis] + 0.5, 0.0, 1.0))

@@ -91,7 +91,7 @@ def creeps_on(level_db: Floats, still: int, deviation_db: float) -> bool:
         return False
     values_db = level_db[held]
     scale = 0.5 / (still * deviation_db**2)
-    goes_on = _explained(np.clip(at / (still * _LENGTHS) + 1.0, 0.0, 1.0), values_db)
+    goes_on = float(explained(np.clip(at / (still * _LENGTHS) + 1.0, 0.0, 1.0), values_db).max())
     if scale * goes_on < SLOW:
         return False
     way = values_db[early] - np.polynomial.Polynomial.fit(at[early], values_db[early], 1)(at[early])
@@ -100,8 +100,8 @@ def creeps_on(level_db: Floats, still: int, deviation_db: float) -> bool:
     return scale * (ended - goes_on) < ENDED
 
 
-def _explained(ways: Floats, values_db: Floats) -> float:
-    """Return how much of the sum of squares that of some ways explains which explains most, one way a row."""
-    ways = ways - ways.mean(axis=1, keepdims=True)
-    explained = (ways @ (values_db - values_db.mean())) ** 2 / np.maximum((ways * ways).sum(axis=1), 1e-9)
-    return float(explained.max())
+def explained(ways: Floats, values_db: Floats) -> Floats:
+    """Return how much of the sum of squares of some levels each way explains, shape (ways,); one way a row."""
+    centred = ways - ways.mean(axis=1)[:, np.newaxis]
+    fit = centred @ (values_db - values_db.mean())
+    return np.asarray(fit**2 / np.maximum((centred * centred).sum(axis=1), 1e-9))

@@ -166,10 +166,10 @@ class TrimWatch:
             Whether the watching ends and not the work: the hand may turn on, so that a short rest says nothing.
         """
         events: list[Event] = []
-        began = [act.onset for act in self._hands.moving.values() if act.onset >= self.evidence.now - AFTER - GUARD]
+        began = [act for act in self._hands.moving.values() if self._has_just_begun(act)]
         if len(began) >= LEAST:
             # More than two hands can: a switch was thrown just now, to go where the step that follows is.
-            self._close_before(min(began) - GUARD, events)
+            self._close_before(min(act.onset for act in began) - GUARD, events)
         else:
             self._close_left(events, still=not cut_short)
             events += self._cut()
@@ -180,6 +180,10 @@ class TrimWatch:
         self.evidence.begin()
         self._glance.forget()
         self._begin()
+
+    def _has_just_begun(self, act: Act) -> bool:
+        """Say whether an act is so young that it may be a switch."""
+        return act.onset >= self.evidence.now - AFTER - GUARD
 
     def _cut(self) -> list[Event]:
         start_s = self.evidence.start_s
@@ -427,9 +431,8 @@ class TrimWatch:
 
     def _show(self, act: Act, block: Block, events: list[Event]) -> None:
         """Say that a hand is on a trimmer."""
-        now = self.evidence.now
-        recent = {one.track for one in self._hands.moving.values() if one.onset >= now - AFTER - GUARD}
-        if act.onset >= now - AFTER - GUARD and len(recent | self._departed) >= LEAST:
+        began = {one.track for one in self._hands.moving.values() if self._has_just_begun(one)}
+        if self._has_just_begun(act) and len(began | self._departed) >= LEAST:
             # So many at once may be a switch: that is known soon.
             return
         if self._hands.show(act):

@@ -15,7 +15,7 @@ from bridge.cli.report import show_report
 from bridge.procedure.commands import Finish, GoToStep, LogNow, Reinstate, SelectBank, Withdraw
 from bridge.procedure.setup import Place
 from bridge.simulation.calibration import Manner, Performance
-from bridge.simulation.hand import Temperament
+from bridge.simulation.hand import Act, Temperament
 from tests.daemon.performing import SETUP, Daemon, Due, Levelled, bank_changes, performed, truth
 
 STEADY = replace(Temperament.between(0.2).never(), walk_s=9.0)
@@ -137,6 +137,27 @@ def test_a_trimmer_that_is_in_hand_when_the_daemon_is_stopped_keeps_what_it_was_
     second.close()
 
 
+def _write_again(daemon: Daemon, lock: sqlite3.Connection) -> None:
+    """Let go of the log; wait until what it owes is in it."""
+    lock.execute("ROLLBACK")
+    lock.close()
+    deadline_s = time.monotonic() + 30.0
+    while daemon.log.state != "writing":
+        assert time.monotonic() < deadline_s
+        time.sleep(0.02)
+    daemon.engine.attend()
+    daemon.settle()
+
+
+def _expect_turned(folder: Path, act: Act) -> None:
+    """The next start knows that a trimmer was turned, and what its track read before."""
+    daemon = Daemon(folder / "log.db")
+    assert daemon.resumption is not None
+    (turned,) = [one for one in daemon.resumption.turned if one.track == act.track]
+    assert turned.level_vu == pytest.approx(act.as_found_vu, abs=0.1)
+    daemon.close()
+
+
 def test_what_a_busy_disk_did_not_take_is_logged_late_and_outlives_the_daemon(tmp_path: Path) -> None:
     recorder, performance = performed(Manner(STEADY), 15)
     stage = performance.stages[0]
@@ -149,21 +170,9 @@ def test_what_a_busy_disk_did_not_take_is_logged_late_and_outlives_the_daemon(tm
     first.hear(source, 0.0, act.end_s + 20.0)
     assert first.trims == []
     first.settle()
-    lock.execute("ROLLBACK")
-    lock.close()
-    deadline_s = time.monotonic() + 30.0
-    while first.log.state != "writing":
-        assert time.monotonic() < deadline_s
-        time.sleep(0.02)
-    first.engine.attend()
-    first.settle()
+    _write_again(first, lock)
     first.die()
-
-    second = Daemon(tmp_path / "log.db")
-    assert second.resumption is not None
-    (turned,) = [one for one in second.resumption.turned if one.track == act.track]
-    assert turned.level_vu == pytest.approx(act.as_found_vu, abs=0.1)
-    second.close()
+    _expect_turned(tmp_path, act)
 
 
 def test_what_is_in_hand_is_logged_when_a_busy_disk_takes_it_and_outlives_a_kill(
@@ -186,21 +195,9 @@ def test_what_is_in_hand_is_logged_when_a_busy_disk_takes_it_and_outlives_a_kill
     told = [one.getMessage() for one in caplog.records if one.name == "bridge.daemon.engine"]
     assert len(told) == first.log.refused_trims
     assert all(line.startswith("not logged: trim of track") for line in told)
-    lock.execute("ROLLBACK")
-    lock.close()
-    deadline_s = time.monotonic() + 30.0
-    while first.log.state != "writing":
-        assert time.monotonic() < deadline_s
-        time.sleep(0.02)
-    first.engine.attend()
-    first.settle()
+    _write_again(first, lock)
     first.die()
-
-    second = Daemon(tmp_path / "log.db")
-    assert second.resumption is not None
-    (turned,) = [one for one in second.resumption.turned if one.track == act.track]
-    assert turned.level_vu == pytest.approx(act.as_found_vu, abs=0.1)
-    second.close()
+    _expect_turned(tmp_path, act)
 
 
 def test_several_calibrations_a_day(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
@@ -210,15 +211,21 @@ def test_axe_would_find_something(feeder: Feeder, open_page: OpenPage, axe: str)
     assert any(found.startswith("button-name") for found in violations(page))
 
 
+@contextmanager
+def bench(folder: Path, layout: str) -> Iterator[Feeder]:
+    """A page with a layout of one's own, at /bench."""
+    (folder / "bench.toml").write_text(layout, encoding="utf-8")
+    with closing(Feeder(folder, 'layouts = ["bench.toml"]')) as feeder:
+        yield feeder
+
+
 def test_layout_of_ones_own(tmp_path: Path, open_page: OpenPage) -> None:
-    (tmp_path / "bench.toml").write_text(
+    layout = (
         'title = "Bench"\nviews = ["trim"]\ntheme = "light"\ncommands = ["next"]\n'
         'landscape = [ { height = 80, parts = ["figure"] }, { height = 20, parts = ["commands"] } ]\n'
-        'portrait = [ { height = 80, parts = ["figure"] }, { height = 20, parts = ["commands"] } ]\n',
-        encoding="utf-8",
+        'portrait = [ { height = 80, parts = ["figure"] }, { height = 20, parts = ["commands"] } ]\n'
     )
-    feeder = Feeder(tmp_path, 'layouts = ["bench.toml"]')
-    try:
+    with bench(tmp_path, layout) as feeder:
         feeder.show([reading(1, 0.5)], focus=1)
         page = open_page(f"{feeder.address}bench")
         expect(page.locator(".part")).to_have_count(2)
@@ -227,19 +234,15 @@ def test_layout_of_ones_own(tmp_path: Path, open_page: OpenPage) -> None:
         high = page.locator(".figure").bounding_box()
         assert high is not None
         assert high["height"] == pytest.approx(0.8 * 820, rel=0.03)
-    finally:
-        feeder.close()
 
 
 def test_the_buttons_that_hold_and_stay_are_pressed_while_it_is_so(tmp_path: Path, open_page: OpenPage) -> None:
-    (tmp_path / "bench.toml").write_text(
+    layout = (
         'title = "Bench"\nviews = ["trim"]\ncommands = ["hold", "follow"]\n'
         'landscape = [ { height = 100, parts = ["commands"] } ]\n'
-        'portrait = [ { height = 100, parts = ["commands"] } ]\n',
-        encoding="utf-8",
+        'portrait = [ { height = 100, parts = ["commands"] } ]\n'
     )
-    feeder = Feeder(tmp_path, 'layouts = ["bench.toml"]')
-    try:
+    with bench(tmp_path, layout) as feeder:
         feeder.show([reading(1, 0.5)], focus=1)
         page = open_page(f"{feeder.address}bench")
         hold, follow = page.locator("[data-command=hold]"), page.locator("[data-command=follow]")
@@ -250,8 +253,6 @@ def test_the_buttons_that_hold_and_stay_are_pressed_while_it_is_so(tmp_path: Pat
         expect(follow).to_contain_text("Follow")
         expect(follow).to_have_attribute("aria-pressed", "true")
         expect(hold).to_have_attribute("aria-pressed", "true")
-    finally:
-        feeder.close()
 
 
 def test_theme_is_remembered_on_the_screen(feeder: Feeder, open_page: OpenPage) -> None:
