@@ -89,12 +89,12 @@ class Course:
             self.watch.let_follow(self.follows)
         self.tracks = None
         self._changed: _Changed | None = None
+        self._chosen_s = self.now.position_s
         self.visit = self._new_visit()
         self._in_hand = InHand()
 
     def _new_visit(self, *, again: bool = False) -> Visit | None:
         step = self.step
-        self._visited_s = self.now.position_s
         return Visit(self._setup.machine, step, self.bank, self._progress, again=again) if step is not None else None
 
     @property
@@ -215,7 +215,7 @@ class Course:
 
     def _on_switched(self, seen: Switched, watch: HandsFree, visit: Visit) -> list[Outcome]:
         """Take note of a switch that was thrown: the one that leads to this step, or one that leads away."""
-        if self.now.position_s - self._visited_s > SWITCHED_AFTER_S:
+        if self.now.position_s - self._chosen_s > SWITCHED_AFTER_S:
             watch.switched(seen.before)
             return [Told("all tracks jumped at once, each by its own amount: a switch, not trims")]
         watch.begin()
@@ -290,6 +290,7 @@ class Course:
         is asked to make every track safe until a calibration tape is heard, whatever is chosen meanwhile.
         """
         before, step = self._setup.steps[watch.index], self._setup.steps[index]
+        self._chosen_s = self.now.position_s
         watch.choose(index)
         if not self._setup.tapes.change(before, step):
             return []
@@ -302,6 +303,7 @@ class Course:
 
     def _patch(self, number: int) -> None:
         self._bank = number - 1
+        self._chosen_s = self.now.position_s
         self.tracks = None
         if self.watch is not None:
             self.watch.patch(self.bank)

@@ -146,6 +146,22 @@ def test_a_switch_before_the_step_is_chosen_leaves_the_step_with_what_was_read_b
     assert studio.calibration.notice == ""
 
 
+def test_a_switch_soon_after_the_tape_has_led_to_a_step_leads_away_from_it() -> None:
+    studio = Studio(setup((LEVEL, HIGH, SYNC)))
+    switched(studio, REPRO)
+    studio.play(LEVEL, 15.0)
+    studio.play(HIGH, 6.0)
+    assert studio.step == 2
+    studio.trims.clear()
+    switched(studio, OTHER)
+    studio.play_on(8.0)
+    assert "another path? Choose its step" in studio.calibration.notice
+    studio.done(GoToStep(3))
+    # Verified is what was read before, and none of what the other path reads.
+    assert studio.trims
+    assert all(trim.as_left_db == pytest.approx(REPRO[trim.track - 1], abs=0.03) for trim in studio.trims)
+
+
 def test_a_playback_level_that_is_away_is_said_until_it_is_back_and_what_was_turned_meanwhile() -> None:
     studio = Studio(setup((LEVEL, HIGH, SYNC)))
     switched(studio, (0.05, -0.8, 0.1, 0.0))
