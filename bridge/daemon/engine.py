@@ -4,7 +4,6 @@ Everything here runs in one thread, so a command falls between two blocks and ne
 """
 
 import logging
-import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -12,24 +11,22 @@ from typing import Protocol
 
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.health import Counters, HealthBook, MidiHealth, NetworkHealth
+from bridge.daemon.holding import Holding
+from bridge.daemon.ledger import Ledger, ToLog, entry_for
 from bridge.daemon.losses import LossTeller
 from bridge.daemon.notices import Notices
 from bridge.daemon.practice import practise
+from bridge.daemon.telling import asked, ended, goes_on
 from bridge.log.calibrations import Resumption
 from bridge.log.entries import (
     Committed,
     ConfirmationEntry,
     Entry,
-    EventEntry,
     FinishEntry,
-    InHandEntry,
-    NoteEntry,
-    PositionEntry,
     Refused,
     ReinstatementEntry,
     TakingBackEntry,
     TrimEntry,
-    TurnedEntry,
     WithdrawalEntry,
 )
 from bridge.metering.levels import Levels
@@ -38,33 +35,24 @@ from bridge.procedure.calibration import Calibration
 from bridge.procedure.commands import Hold, Practice
 from bridge.procedure.outcomes import (
     Accepted,
-    ConfirmationToLog,
     Declined,
     FinishToLog,
     InHandToLog,
-    NoteToLog,
     Outcome,
-    ReinstatementToLog,
     StepMoved,
-    TakingBackToLog,
     Told,
     TrimToLog,
     TurnedToLog,
-    WithdrawalToLog,
 )
-from bridge.procedure.preparation import Confirmation, outstanding
+from bridge.procedure.preparation import outstanding
 from bridge.procedure.progress import TRACKS_TOLD, Record
 from bridge.procedure.setup import Place, Setup
-from bridge.procedure.steps import speed_told
 from bridge.ranges import ranges
 from bridge.readings import Frame, Health, Trim
-from bridge.sinks.log import LogWriter
+from bridge.sinks.log import LogWriter, Result
 from bridge.source.block import Block, Source
 from bridge.source.simulated import Simulated
-from bridge.units import signed
 from bridge.wire.episodes import Episode
-
-LOG_OFF = "the log is off: nothing can be logged"
 
 _log = logging.getLogger(__name__)
 
@@ -128,7 +116,8 @@ class Engine:
         self._frames_per_s = frames_per_s
         self._viewers = tuple(viewers)
         self._inbox = inbox
-        self._log = log
+        self._ledger = Ledger(log, self.calibration)
+        self._holding = Holding(self._ledger)
         self._keeps_in_hand = keeps_in_hand
         self._asks_preparation = asks_preparation
         self._say = say
@@ -147,13 +136,7 @@ class Engine:
             asks_preparation=asks_preparation,
         )
         self._declining = Episode()
-        self._losses = LossTeller(self._event)
-        # What was turned, or in hand, and is not in the log because that refused.
-        self._owed: list[TurnedEntry | InHandEntry] = []
-        # Trims that were given to the log, and those whose fate is known.
-        self._trims_given = self._trims_known = 0
-        # Who wants it held, and how many trims were given before.
-        self._holding: list[tuple[Request, int]] = []
+        self._losses = LossTeller(self._ledger.event)
         self._in_log = ""
         self._ending = ""
 
@@ -166,23 +149,14 @@ class Engine:
         self._tell_resumed(resumption)
 
     def _tell_resumed(self, resumption: Resumption) -> None:
-        """Say where it goes on: whoever comes back after a stop, or a fall, must not begin at the beginning."""
         if not resumption.resumed:
             return
-        count = self.calibration.progress.count
-        step = self.calibration.step
-        speed = speed_told(step, self._setup.steps) if step is not None else ""
-        where = f", step {resumption.step}: {step.adjustment} at {step.tone_hz:g} Hz{speed}" if step is not None else ""
-        self._health.resumed(
-            f"calibration {resumption.calibration} of {self._setup.machine}, "
-            f"{count} trim{'' if count == 1 else 's'} in the log{where}",
-            time.monotonic(),
-        )
+        self._health.resumed(goes_on(resumption, self.calibration, self._setup), time.monotonic())
 
     def _tell_tracks(self) -> None:
         """Let the log know which tracks there are: what is missing cannot be read from what is there."""
         tracks = self._setup.tracks
-        self._event(TRACKS_TOLD, f"tracks {ranges(tracks)}", tracks=list(tracks))
+        self._ledger.event(TRACKS_TOLD, f"tracks {ranges(tracks)}", tracks=list(tracks))
 
     def _restore(self, resumption: Resumption) -> None:
         self.calibration.restore(
@@ -204,7 +178,7 @@ class Engine:
             return
         self._restore(resumption)
         if self.calibration.has_begun:
-            self._submit_place(time.time_ns())
+            self._ledger.place()
         else:
             self.calibration.resume(Place(resumption.step, resumption.bank))
             self._set_up_simulated()
@@ -225,14 +199,14 @@ class Engine:
         self._losses.source_began()
         self._set_up_simulated()
         if self._health.problem:
-            self._event("source back", source.description)
+            self._ledger.event("source back", source.description)
         self._health.source_began(source)
 
     def source_lost(self, reason: str) -> None:
         """Take note that the source is gone."""
         if self._source is not None:
             self._source = None
-            self._event("source lost", reason)
+            self._ledger.event("source lost", reason)
             _log.error("source lost: %s", reason)
         self.calibration.source_lost()
         self._health.source_lost(reason)
@@ -247,7 +221,7 @@ class Engine:
         """Log what was seen and is not logged yet: the daemon ends."""
         for outcome in self.calibration.stop():
             self._carry_out(outcome)
-        self._pay()
+        self._ledger.pay()
 
     def block(self, block: Block) -> None:
         """Take the next block."""
@@ -280,17 +254,14 @@ class Engine:
         """Do the commands that have come, and pass on what the log says."""
         for request in self._inbox.take():
             self._do(request)
-        if self._log is not None:
-            self.take(self._log.take_results())
-            self._answer_holding()
-            self._pay()
+        self.take(self._ledger.results())
+        self._holding.answer()
+        self._ledger.pay()
 
-    def take(self, results: Sequence[Committed | Refused | Resumption]) -> None:
+    def take(self, results: Sequence[Result]) -> None:
         """Pass on results of the log: announce what is on disk, answer who asked."""
         now_s = time.monotonic()
-        for result in results:
-            if isinstance(result, Committed | Refused) and isinstance(result.entry, TrimEntry):
-                self._trims_known += 1
+        for result in self._ledger.take(results):
             match result:
                 case Resumption():
                     self._resume_late(result)
@@ -298,36 +269,10 @@ class Engine:
                     self._committed(entry, entry_id, now_s)
                     if isinstance(tag, Request):
                         tag.answer(None)
-                case Refused(entry, tag, reason):
-                    # Of events that come by themselves there may be many; the log itself says once that it refuses.
-                    if not isinstance(entry, EventEntry | InHandEntry):
-                        _log.error("%s: %s", _missed(entry), reason)
-                    if isinstance(entry, TrimEntry):
-                        self._not_logged(entry.trim)
-                    if isinstance(entry, TurnedEntry | InHandEntry):
-                        self._owed.append(entry)
+                case Refused(tag=tag, reason=reason):
                     if isinstance(tag, Request):
                         self._health.declined(reason)
                         tag.answer(reason)
-
-    def _not_logged(self, trim: Trim) -> None:
-        turned = self.calibration.not_logged(trim)
-        if turned is not None and self._log is not None:
-            self._owed.append(TurnedEntry(turned, f"the trim of track {trim.track} was not logged", time.time_ns()))
-
-    def _pay(self) -> None:
-        """Log what could not be logged when it happened, and is true still."""
-        if self._owed and self._log is not None and self._log.state == "writing":
-            owed, self._owed = self._owed, []
-            for entry in owed:
-                if self._is_true(entry):
-                    self._submit(entry)
-
-    def _is_true(self, entry: TurnedEntry | InHandEntry) -> bool:
-        """Say whether what could not be logged when it happened is so still."""
-        if isinstance(entry, TurnedEntry):
-            return self.calibration.is_unlogged(entry.turned)
-        return entry.is_over or self.calibration.is_in_hand(entry.turned)
 
     def _committed(self, entry: Entry, entry_id: str, now_s: float) -> None:
         calibration = self.calibration
@@ -347,15 +292,12 @@ class Engine:
             case TakingBackEntry(item):
                 calibration.confirmed.discard(item)
             case FinishEntry(then_begin=True):
-                count, missing = calibration.progress.count, calibration.missing()
-                ended = f"calibration {self._in_log} finished: {count} trim{'' if count == 1 else 's'}, "
-                lacking = "; ".join(map(str, missing))
-                self._ending = f"{ended}{f'missing {lacking}' if lacking else 'complete'}"
-                wanted = len(self._setup.steps) * len(self._setup.tracks)
-                lacks = f"{sum(len(one.tracks) for one in missing)} of {wanted} missing" if missing else "complete"
-                self._health.finished(f"{ended}{lacks}", lacks=bool(missing))
-                calibration.begin_another()
-                self._submit_place(time.time_ns())
+                told = ended(self._in_log, calibration, self._setup)
+                self._ending = told.whole
+                self._health.finished(told.short, lacks=not told.is_complete)
+                for outcome in calibration.begin_another():
+                    self._carry_out(outcome)
+                self._ledger.place()
                 self._set_up_simulated()
 
     def _do(self, request: Request) -> None:
@@ -366,35 +308,23 @@ class Engine:
             else:
                 self._decline(request, reason)
             return
-        was_held = self.calibration.is_held and not self._holding
+        was_held = self.calibration.is_held and not self._holding.is_awaited
         *consequences, answer = self.calibration.handle(request.command)
         for outcome in consequences:
             self._carry_out(outcome)
         if isinstance(request.command, Hold) and not request.command.on:
-            for waiting, _ in self._holding:
-                self._decline(waiting, "hold was released before it began")
-            self._holding.clear()
+            self._holding.release(self._decline)
         if isinstance(request.command, Hold) and request.command.on and not was_held:
-            self._holding.append((request, self._trims_given))
-            self._answer_holding()
+            self._holding.ask(request)
             return
         self._carry_out(answer, request)
 
-    def _answer_holding(self) -> None:
-        """Say that it is held when all is in the log that was left before: nothing logs itself after that was said."""
-        waits = self._log is not None and self._log.state == "writing"
-        while self._holding and not (waits and self._trims_known < self._holding[0][1]):
-            request, _ = self._holding.pop(0)
-            request.answer(None)
-
-    def _carry_out(self, outcome: Outcome, request: Request | None = None) -> None:  # noqa: PLR0912 - one branch each
+    def _carry_out(self, outcome: Outcome, request: Request | None = None) -> None:
         """Do what an outcome asks for; whoever has asked is answered now, or when the log has committed."""
-        now_ns = time.time_ns()
-        sender = request.sender if request else ""
         match outcome:
             case Accepted(moved):
                 if moved:
-                    self._submit_place(now_ns)
+                    self._ledger.place()
                     self._set_up_simulated()
                 if request is not None:
                     request.answer(None)
@@ -402,46 +332,38 @@ class Engine:
                 if request is not None:
                     self._decline(request, reason)
             case StepMoved():
-                self._submit_place(now_ns)
+                self._ledger.place()
             case Told(text):
                 _log.warning("%s", text)
-                self._event("told", text)
-            case TurnedToLog(turned, text):
-                _log.warning("%s", text)
-                self._submit(TurnedEntry(turned, text, now_ns))
-            case InHandToLog(turned, is_over):
-                if self._keeps_in_hand:
-                    self._submit(InHandEntry(turned, now_ns, is_over))
-            case TrimToLog(trim, way):
+                self._ledger.event("told", text)
+            case InHandToLog() if not self._keeps_in_hand:
+                pass
+            case _:
+                self._foretell(outcome)
+                entry = entry_for(outcome, request.sender if request else "", time.time_ns())
+                refusal = self._ledger.submit(entry, request)
+                if refusal is not None and request is not None:
+                    self._decline(request, refusal)
+
+    def _foretell(self, outcome: ToLog) -> None:
+        """Say what goes with an entry that the log is about to be given."""
+        match outcome:
+            case TrimToLog():
                 self._health.farewell = ""
-                if self._log is None:
-                    self._not_logged(trim)
-                else:
-                    self._trims_given += 1
-                self._submit(TrimEntry(trim, way), request)
-            case WithdrawalToLog(trim_id):
-                self._submit(WithdrawalEntry(trim_id, sender, now_ns), request)
-            case ReinstatementToLog(trim_id):
-                self._submit(ReinstatementEntry(trim_id, sender, now_ns), request)
-            case NoteToLog(text):
-                self._submit(NoteEntry(text, now_ns), request)
-            case ConfirmationToLog(item, who):
-                self._submit(ConfirmationEntry(Confirmation(item, who, now_ns)), request)
-            case TakingBackToLog(item, who):
-                self._submit(TakingBackEntry(item, who, now_ns), request)
+            case TurnedToLog(text=text):
+                _log.warning("%s", text)
             case FinishToLog(missing):
                 for one in missing:
-                    self._event("missing", f"nothing for {one}", step=one.step, tracks=list(one.tracks))
+                    self._ledger.event("missing", f"nothing for {one}", step=one.step, tracks=list(one.tracks))
                 if self._asks_preparation:
                     for last in outstanding(self.calibration.confirmed, "after the last tone"):
                         _log.warning("%s %s", last.question, last.why)
-                self._submit(FinishEntry(now_ns, then_begin=True), request)
 
     def _decline(self, request: Request, reason: str) -> None:
         """Say why not, also to whoever did not ask for an answer: a pedal has no ears."""
         now_s = time.monotonic()
         if self._declining.happened(now_s):
-            _log.warning("not done: %s from %s: %s", _spoken(request), request.sender, reason)
+            _log.warning("not done: %s from %s: %s", asked(request), request.sender, reason)
         self._health.declined(reason)
         request.answer(reason)
 
@@ -453,19 +375,6 @@ class Engine:
             if step is not None:
                 self._source.thread(step.speed_ips, step.tone_hz, step.target_terms_db.get("tape_level"))
 
-    def _submit_place(self, now_ns: int) -> None:
-        place = self.calibration.place
-        self._submit(PositionEntry(place.step, place.bank, now_ns))
-
-    def _submit(self, entry: Entry, request: Request | None = None) -> None:
-        if self._log is not None:
-            self._log.submit(entry, request)
-        elif request is not None:
-            self._decline(request, LOG_OFF)
-
-    def _event(self, kind: str, message: str, **details: object) -> None:
-        self._submit(EventEntry(kind, message, time.time_ns(), details))
-
     def health(self) -> Health:
         """Return what went wrong so far, and what is wrong now."""
         return self._health.now(time.monotonic())
@@ -474,7 +383,7 @@ class Engine:
         # A source that comes back may have captured its first samples before it was said to be lost for the last time.
         self._captured_ns = max(captured_ns, self._captured_ns + 1)
         frame = self.calibration.frame(self.health(), self._captured_ns)
-        if self._holding:
+        if self._holding.is_awaited:
             frame = replace(frame, held=False)
         if isinstance(self._source, Simulated) and self.calibration.step is not None:
             tracks = (reading.track for reading in frame.readings)
@@ -485,32 +394,3 @@ class Engine:
         now_s = time.monotonic()
         for viewer in self._viewers:
             viewer.publish(frame, now_s)
-
-
-def _missed(entry: Entry) -> str:
-    """Return what did not come about, as a person says it."""
-    match entry:
-        case TrimEntry(trim):
-            said = f"not logged: trim of track {trim.track}, {trim.adjustment}, left at {signed(trim.as_left_db)} dB"
-        case TurnedEntry(turned):
-            said = f"that track {turned.track} was turned is not in the log yet"
-        case WithdrawalEntry(trim_id):
-            said = f"trim {trim_id} was not withdrawn"
-        case ReinstatementEntry(trim_id):
-            said = f"trim {trim_id} was not reinstated"
-        case NoteEntry():
-            said = "a note was not logged"
-        case ConfirmationEntry(confirmation):
-            said = f"that {confirmation.item} is confirmed was not logged"
-        case TakingBackEntry(item):
-            said = f"that {item} is not confirmed any more was not logged"
-        case FinishEntry():
-            said = "the calibration was not ended in the log"
-        case _:
-            said = "where the calibration stands was not logged"
-    return said
-
-
-def _spoken(request: Request) -> str:
-    """Return a command in words: ``go to step``."""
-    return re.sub(r"(?<=[a-z])(?=[A-Z])", " ", type(request.command).__name__).lower()

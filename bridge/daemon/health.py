@@ -197,7 +197,8 @@ class HealthBook:
         return (
             self.problem
             or log
-            or (change and "; ".join(filter(None, (change, news or self._calibration.notice))))
+            or self._notices.alone(now_s)
+            or (change and "; ".join(filter(None, (change, news or self.farewell or self._calibration.notice))))
             or news
             or self.farewell
             or self._calibration.notice

@@ -61,11 +61,15 @@ class Notices(logging.Handler):
     def _keep(self, keeps: Callable[[_Notice], bool]) -> None:
         self._notices = deque(filter(keeps, self._notices), maxlen=KEPT)
 
+    def alone(self, now_s: float) -> str:
+        """Return the newest if nothing may stand beside it, else an empty line. ``now_s`` is monotonic."""
+        with self._access:
+            self._keep(lambda one: now_s < one.until_s)
+            return self._notices[-1].text if self._notices and self._notices[-1].is_alone else ""
+
     def line(self, now_s: float) -> str:
         """Return what is to be said; empty when there is nothing. ``now_s`` is monotonic."""
         with self._access:
             self._keep(lambda one: now_s < one.until_s)
-            if self._notices and self._notices[-1].is_alone:
-                return self._notices[-1].text
             newest_s = self._notices[-1].said_s if self._notices else 0.0
             return "; ".join(one.text for one in self._notices if newest_s - one.said_s < AT_ONCE_S)

@@ -162,11 +162,12 @@ class Calibration:
         self.progress.restore(records, withdrawn, turned, self._setup.steps)
         self.confirmed = set(confirmed)
 
-    def begin_another(self) -> None:
-        """Begin the next calibration: at the first step, with the bank that is patched."""
+    def begin_another(self) -> list[Outcome]:
+        """Begin the next calibration: at the first step, with the bank that is patched; return what is to be said."""
         self.progress.clear()
         self.confirmed.clear()
-        self.resume(Place(1, self.place.bank))
+        self._framing.forget()
+        return self._course.begin_another()
 
     def logged(self, record: Record) -> None:
         """Take note of a trim whose commit is on disk."""

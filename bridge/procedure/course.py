@@ -93,6 +93,15 @@ class Course:
         self.visit = self._new_visit()
         self._in_hand = InHand()
 
+    def begin_another(self) -> list[Outcome]:
+        """Go to the first step with nothing seen in it: what has to be changed by hand for that is not changed yet."""
+        if self.watch is None:
+            return []
+        outcomes = [*self._choose(self.watch, 0)]
+        self._do("begin", 0)
+        self._in_hand = InHand()
+        return outcomes
+
     def _new_visit(self, *, again: bool = False) -> Visit | None:
         step = self.step
         return Visit(self._setup.machine, step, self.bank, self._progress, again=again) if step is not None else None

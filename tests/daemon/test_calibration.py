@@ -192,7 +192,7 @@ def test_what_is_in_hand_is_logged_when_a_busy_disk_takes_it_and_outlives_a_kill
     first.settle()
     assert first.log.state == "refusing"
     # That the log refuses is said once, and of each trim; not of each movement.
-    told = [one.getMessage() for one in caplog.records if one.name == "bridge.daemon.engine"]
+    told = [one.getMessage() for one in caplog.records if one.name == "bridge.daemon.ledger"]
     assert len(told) == first.log.refused_trims
     assert all(line.startswith("not logged: trim of track") for line in told)
     _write_again(first, lock)

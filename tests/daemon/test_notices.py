@@ -102,6 +102,11 @@ def test_what_is_to_be_done_by_hand_is_said_first_and_as_long_as_it_is_to_be_don
     now_s = time.monotonic()
     assert book.now(now_s).message == f"{change}; {left}"
     assert book.now(now_s + TOLD_S + 600.0).message == change
+    # Only the end of a calibration is said before it, and what that lacks beside it.
+    ended = "calibration 20261129-1 finished: 24 trims, 132 of 160 missing"
+    book.finished(ended, lacks=True)
+    assert book.now(time.monotonic()).message == ended
+    assert book.now(time.monotonic() + TOLD_S).message == f"{change}; {ended}"
     # Once it is done it is not said for the rest of the time for which news is.
     book._notices.say(change, TOLD_S)
     monkeypatch.setattr(type(calibration), "change", property(lambda _: ""))

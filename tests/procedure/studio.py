@@ -218,7 +218,7 @@ class Studio:
                 case StepMoved() | Accepted(moved=True):
                     self.moves += 1
                 case FinishToLog():
-                    self.calibration.begin_another()
+                    self.take(self.calibration.begin_another())
 
     def commit(self) -> None:
         """Everything that waits is on disk."""

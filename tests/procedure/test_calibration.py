@@ -767,6 +767,33 @@ def test_what_changes_with_the_speed_is_said_until_the_tone_of_the_step_is_heard
     )
 
 
+def test_the_calibration_after_a_finished_one_says_what_has_to_be_changed_for_its_first_step() -> None:
+    slow = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), (TapeTone(1000),), name="Pier, slow")
+    house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000),), name="House")
+    at_slow = Step("repro level", 1000.0, 7.5, -3.0, 0.2)
+    tapes = Tapes(((house, 15.0), (slow, 7.5)), (15.0, 7.5))
+    studio = Studio(replace(setup((LEVEL, at_slow, BIAS)), tapes=tapes))
+    studio.done(GoToStep(2))
+    studio.play(at_slow, 3.0)
+    studio.done(Finish())
+    wanted = '15 in/s now: change to the tape "House", set speed and equalization; keep every track safe'
+    assert (studio.calibration.place.step, studio.told[-1], studio.calibration.change) == (1, wanted, wanted)
+    # The tone that still plays is that of the other tape.
+    studio.play_on(20.0)
+    assert studio.calibration.change == wanted
+    studio.play(None, 2.0)
+    studio.play(LEVEL, 3.0)
+    assert studio.calibration.change == ""
+    # From the record side the first thing is that nothing erases the tape.
+    studio.done(GoToStep(3))
+    studio.play(BIAS, 3.0)
+    studio.done(Finish())
+    assert studio.calibration.change == (
+        'make every track safe first, take the recorded tape off, then thread the calibration tape "House"'
+    )
+    assert studio.calibration.progress.count == 0
+
+
 def test_a_tape_at_a_wrong_speed_is_said_and_nothing_follows_it() -> None:
     slow = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), (TapeTone(1000), TapeTone(10_000)))
     house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000)))
