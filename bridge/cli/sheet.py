@@ -20,9 +20,9 @@ from bridge.procedure.steps import Step, belongs, speed_told
 class Sheet:
     """One calibration: for each step and track the first and the last trim that stands; a track without is missing.
 
-    So is one that was turned since and not logged. ``notes`` stand in the order of time, each with the last trim that
-    had settled before it, if any. ``tape`` is what the config said of the calibration tapes, in words; empty when it
-    said nothing.
+    So is one that was turned since and not logged, or is in hand. ``notes`` stand in the order of time, each with the
+    last trim that had settled before it, if any. ``tape`` is what the config said of the calibration tapes, in words;
+    empty when it said nothing.
     """
 
     calibration: LoggedCalibration
@@ -70,14 +70,17 @@ def sheet_of(connection: sqlite3.Connection, calibration: str) -> Sheet:
 
 
 def _sheet(connection: sqlite3.Connection, calibration: LoggedCalibration) -> Sheet:
-    standing = list(queries.trims(connection, Selection(calibration=calibration.id, with_withdrawn=False)))
+    logged = list(queries.trims(connection, Selection(calibration=calibration.id)))
+    standing = [one for one in logged if one.withdrawal is None]
     steps = queries.steps_of(connection, calibration.id)
     told = [line.details for line in queries.lines(connection, calibration.id) if line.kind == TRACKS_TOLD]
     named = told[-1].get("tracks") if told else None
     # A log of an older program does not say which tracks there are.
     tracks = named if isinstance(named, list) else {one.trim.track for one in standing}
     cells = tuple(_cells(step, standing) for step in steps)
-    turned = queries.turned_of(connection, calibration.id, standing)
+    # What is in hand is that still, or was when the program was killed: the log has not been opened since.
+    in_hand = queries.in_hand_of(connection, calibration.id, logged)
+    turned = (*queries.turned_of(connection, calibration.id, standing), *in_hand)
     notes = tuple((note, _before(note, standing)) for note in queries.notes(connection, calibration.id))
     confirmations = queries.confirmations_of(connection, calibration.id)
     tape = _tape(queries.config_of(connection, calibration.id) or "")

@@ -115,12 +115,12 @@ LET_GO = InHandEntry(TURNED, START_NS, is_over=True)
 ELSEWHERE = replace(TRIM, adjustment="repro high", tone_hz=10_000.0)
 
 
-def test_what_is_in_hand_shows_nowhere_until_the_log_is_opened_again(path: Path, log) -> None:
+def test_what_is_in_hand_is_missing_and_is_told_once_when_the_log_is_opened_again(path: Path, log) -> None:
     first, _ = log(TrimEntry(TRIM), IN_HAND, TrimEntry(replace(TRIM, track=4)), TrimEntry(ELSEWHERE))
     with closing(open_reader(path)) as connection:
         assert not list(lines(connection))
         assert not turned_of(connection, first.calibration, list(trims(connection)))
-        assert 3 not in sheet_of(connection, first.calibration).missing[0].tracks
+        assert sheet_of(connection, first.calibration).missing[0].tracks == (3,)
     assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
     with closing(open_reader(path)) as connection:
         assert [(line.kind, line.text) for line in lines(connection)] == [
@@ -142,14 +142,16 @@ def test_what_is_in_hand_shows_nowhere_until_the_log_is_opened_again(path: Path,
     "entries",
     [
         (IN_HAND, TrimEntry(TRIM)),
-        (IN_HAND, TrimEntry(TRIM), WithdrawalEntry("1", "tablet", START_NS)),
+        (IN_HAND, TrimEntry(TRIM), WithdrawalEntry("2", "tablet", START_NS)),
         (IN_HAND, LET_GO),
         (IN_HAND, LET_GO, IN_HAND, TrimEntry(ELSEWHERE), TrimEntry(TRIM)),
         (LET_GO,),
     ],
 )
 def test_what_was_in_hand_and_is_answered_is_no_more(path: Path, log, entries) -> None:
-    log(*entries)
+    first, _ = log(TrimEntry(TRIM), *entries)
+    with closing(open_reader(path)) as connection:
+        assert not sheet_of(connection, first.calibration).turned
     assert log(at_ns=LATER_NS)[0].turned == ()
     with closing(open_reader(path)) as connection:
         assert not list(lines(connection))
