@@ -107,6 +107,8 @@ class Act:
     found_from, found_to : int
         What was found is the mean over these blocks.
     as_found : Settled
+    found_own_db : float
+        The same against what is common to all tracks.
     since : int
         From when on the track had the level that was found.
     end, left_from : int
@@ -119,8 +121,6 @@ class Act:
         Whether the hand is taken to be on the trimmer now: it may be back without being sure enough to be shown.
     in_hindsight : bool
         Whether it was too small to be seen while it was made.
-    all_moved : int
-        When all tracks were moved together during this act; -1 when they were not.
     """
 
     track: int
@@ -128,6 +128,7 @@ class Act:
     found_from: int
     found_to: int
     as_found: Settled
+    found_own_db: float
     since: int
     end: int = -1
     left_from: int = -1
@@ -136,4 +137,3 @@ class Act:
     shown: bool = False
     in_hindsight: bool = False
     settled_s: float = math.nan
-    all_moved: int = -1

@@ -88,8 +88,8 @@ class Endings:
         """
         evidence = self._evidence
         end = min(max(end, act.left_from + 1), evidence.now)
-        left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level.until)
-        found = found_of(evidence, act, self._level.until)
+        left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level)
+        found = found_of(evidence, act, end, self._level)
         verdict = verdict_on(evidence, act, end)
         changed_db = abs(left.level_db - found.level_db)
         if not math.isfinite(changed_db) or (verdict == "trim" and not act.told and changed_db < LEAST_TRIM_DB):

@@ -25,6 +25,8 @@ AVERAGED: Final = 15
 
 GUARD: Final = 2
 
+NEVER: Final = 1 << 60
+
 
 class PlaybackLevel:
     """Whether the level of all tracks is being moved.
@@ -46,9 +48,21 @@ class PlaybackLevel:
         """Return from which block on it had rested when a block came; 0 when it had not been moved before."""
         return max((until + 1 for start, until in self._moves if start < block), default=0)
 
-    def moves_after(self, block: int) -> int:
-        """Return the last block before it was moved for the first time after a block; −1 when it was not."""
-        return min((start for start, _ in self._moves if start >= block), default=-1)
+    def was_moved(self, start: int, end: int) -> bool:
+        """Say whether it was moved between two blocks."""
+        return any(first < end and last >= start for first, last in self._moves)
+
+    def rest(self, block: int) -> tuple[int, int]:
+        """Return from when to when it rested around a block, or after it where it was being moved then.
+
+        The end is `NEVER` as long as it has not been moved again.
+        """
+        start = max((last + 1 for first, last in self._moves if first <= block), default=0)
+        return start, min((first for first, _ in self._moves if first >= start), default=NEVER)
+
+    def forget(self, since: int) -> None:
+        """Forget what seemed to be a movement from a block on: it was a switch."""
+        self._moves = [(first, last) for first, last in self._moves if first < since]
 
     def update(self) -> tuple[int | None, LevelMoved | None]:
         """Look at the newest block.

@@ -199,9 +199,7 @@ class TrimWatch:
                 events.append(
                     MoveDropped(act.track, evidence.start_s(act.onset), evidence.record.end_s(evidence.now - 1))
                 )
-        for act in [*hands.moving.values(), *hands.pending.values()]:
-            if act.all_moved >= block - AFTER:
-                act.all_moved = -1
+        self._level.forget(block - AFTER)
         for act in list(hands.moving.values()):
             self._leave_if_still(act, block)
         for act in list(hands.pending.values()):
@@ -298,9 +296,6 @@ class TrimWatch:
             events.append(rests)
         if before is None:
             return False
-        for act in [*self._hands.pending.values(), *self._hands.moving.values()]:
-            if act.all_moved < 0:
-                act.all_moved = before
         if evidence.now - self._stood_at > STOOD_BLOCKS:
             self._stood, self._stood_at = evidence.since.copy(), evidence.now
         evidence.since = np.where(self._hands.on, evidence.since, evidence.now)
@@ -367,7 +362,7 @@ class TrimWatch:
         since = int(self.evidence.own_since[track])
         rests_since = max(self._level.rests_since(onset), since)
         found = as_found(self.evidence, track, onset, guard, round(LONGEST_S / BLOCK_S), rests_since)
-        return Act(track, onset, *found, since, all_moved=self._level.moves_after(onset))
+        return Act(track, onset, *found, since)
 
     def _look_back(self, tracks: Indices, *, final: bool = False) -> None:
         """Look for trims that were too small to be seen while they were made."""

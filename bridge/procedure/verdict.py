@@ -17,7 +17,8 @@ from bridge.procedure.hindsight import (
     sharpness,
     sureness,
 )
-from bridge.procedure.movement import GUARD, LATE_GUARD, LEAST_STILL
+from bridge.procedure.movement import GUARD, LEAST_STILL
+from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Record
 from bridge.procedure.settling import Settled, settled
 from bridge.procedure.unseen import Rested, found_before, left_behind
@@ -65,7 +66,7 @@ WAY_POINTS: Final = 200
 Verdict = Literal["trim", "undone", "doubtful", "crept", "dropout", "none"]
 
 
-def left_of(evidence: Evidence, act: Act, end: int, latest: int, level_until: int) -> tuple[Settled, Rested]:
+def left_of(evidence: Evidence, act: Act, end: int, latest: int, level: PlaybackLevel) -> tuple[Settled, Rested]:
     """Return what an act has left, averaged up to a block, and when the hand is likeliest to have left.
 
     Parameters
@@ -76,35 +77,33 @@ def left_of(evidence: Evidence, act: Act, end: int, latest: int, level_until: in
     end : int
     latest : int
         From this block on the hand was elsewhere.
-    level_until : int
-        The last block in which all tracks were moved together.
+    level : PlaybackLevel
     """
     behind = left_behind(evidence, act.track, act.left_from, end, latest)
-    moved = act.all_moved
-    if moved < 0 or moved >= end or (moved < act.end - LATE_GUARD and level_until <= act.left_from):
+    if not level.was_moved(act.left_from, end):
         left = settled(evidence.record, evidence.unsteadiness, act.track, behind.block, end)
         error_db = math.hypot(left.standard_error_db, behind.doubt_db)
         return replace(left, level_db=behind.level_db, standard_error_db=error_db), behind
     # All tracks have been moved since: what it is against the others, and what they were when the hand left.
     left = settled(evidence.own, evidence.unsteadiness, act.track, act.left_from, end)
-    if moved < act.end - LATE_GUARD:
-        span = (min(level_until, end - 1), end)
-    elif moved - act.left_from >= LEAST_STILL:
-        span = (act.left_from, moved)
-    else:
-        span = (moved - COMMON_BLOCKS, moved)
-    return replace(left, level_db=left.level_db + evidence.own.moments(evidence.tracks, *span)[1]), behind
+    return replace(left, level_db=left.level_db + _common_db(evidence, act, end, level)), behind
 
 
-def found_of(evidence: Evidence, act: Act, level_until: int) -> Settled:
-    """Return what an act has found: at the playback level at which it was left, if that was moved during it."""
-    if act.all_moved < 0 or act.all_moved >= act.end - LATE_GUARD:
+def found_of(evidence: Evidence, act: Act, end: int, level: PlaybackLevel) -> Settled:
+    """Return what an act has found: at the playback level at which it was left, if that was moved in between."""
+    if not level.was_moved(act.found_from, act.left_from):
         return act.as_found
-    before_db = evidence.own.moments(evidence.tracks, act.all_moved - COMMON_BLOCKS, act.all_moved)[1]
-    until = min(level_until + COMMON_BLOCKS, evidence.now)
-    after_db = evidence.own.moments(evidence.tracks, min(level_until, until), until)[1]
-    by_db = after_db - before_db
-    return replace(act.as_found, level_db=act.as_found.level_db + by_db) if math.isfinite(by_db) else act.as_found
+    found_db = act.found_own_db + _common_db(evidence, act, end, level)
+    return replace(act.as_found, level_db=found_db) if math.isfinite(found_db) else act.as_found
+
+
+def _common_db(evidence: Evidence, act: Act, end: int, level: PlaybackLevel) -> float:
+    """Return what was common to all tracks when the hand left, or as soon as the playback level rested after that."""
+    rested, moved = level.rest(act.left_from)
+    start, stop = max(rested, act.left_from), min(moved, end)
+    if stop - start < LEAST_STILL:
+        start = max(rested, stop - COMMON_BLOCKS)
+    return evidence.own.moments(evidence.tracks, min(start, stop - 1), stop)[1]
 
 
 def is_unsure(evidence: Evidence, act: Act, now: int, latest: int) -> bool:
@@ -166,8 +165,8 @@ def _excursion(evidence: Evidence, act: Act, by_db: float, sure: float) -> Verdi
 
 def as_found(
     evidence: Evidence, track: int, onset: int, guard: int, longest_blocks: int, rests_since: int
-) -> tuple[int, int, Settled]:
-    """Return what a trimmer was found at before a block: the stretch and its level.
+) -> tuple[int, int, Settled, float]:
+    """Return what a trimmer was found at before a block: the stretch, its level, and that against all tracks.
 
     Parameters
     ----------
@@ -188,11 +187,12 @@ def as_found(
         before = found_before(evidence, track, start, end)
         found = settled(evidence.record, evidence.unsteadiness, track, start, before.block)
         error_db = math.hypot(found.standard_error_db, before.doubt_db)
-        return start, before.block, replace(found, level_db=before.level_db, standard_error_db=error_db)
+        own_db = before.level_db - own.moments(evidence.tracks, start, before.block)[1]
+        return start, before.block, replace(found, level_db=before.level_db, standard_error_db=error_db), own_db
     # All tracks were moved just before: what it was against the others, and what they are now.
     found = settled(own, evidence.unsteadiness, track, since, end)
     common_db = own.moments(evidence.tracks, min(rests_since, evidence.now - 1), evidence.now)[1]
-    return since, end, replace(found, level_db=found.level_db + common_db)
+    return since, end, replace(found, level_db=found.level_db + common_db), found.level_db
 
 
 def way_of(record: Record, act: Act) -> tuple[tuple[float, float], ...]:

@@ -215,6 +215,32 @@ def test_a_trim_that_shows_only_after_the_playback_level_moved_is_told_as_it_was
     assert trim.as_left.level_db == pytest.approx(0.22, abs=0.08)
 
 
+@pytest.mark.parametrize("gap_s", [0.0, 0.3, 0.7, 1.2, 2.0, 3.0])
+@pytest.mark.parametrize("by_db", [-1.0, 1.0])
+def test_a_trim_soon_after_the_playback_level_moved_was_found_as_it_read_by_then(gap_s: float, by_db: float) -> None:
+    levels = tape(50.0, 8, 0.02)
+    for track in range(8):
+        move(levels, track, 19.6 - gap_s, 20.0 - gap_s, by_db)
+    move(levels, 3, 20.0, 21.5, 0.6)
+    (trim,) = recognised(levels)
+    assert trim.as_found.level_db == pytest.approx(by_db, abs=0.05)
+    assert trim.as_left.level_db == pytest.approx(by_db + 0.6, abs=0.05)
+
+
+@pytest.mark.parametrize("before_s", [0.5, 2.0, 6.0])
+def test_a_playback_level_that_is_put_back_while_it_is_waited_changes_nothing_of_a_trim(before_s: float) -> None:
+    levels = tape(60.0, 8, 0.02)
+    for track in range(8):
+        move(levels, track, 19.6 - before_s, 20.0 - before_s, 1.1)
+        move(levels, track, 25.0, 25.4, -1.1)
+    for start_s, by_db in ((20.0, -1.9), (22.0, -0.2), (22.8, 0.4)):
+        move(levels, 3, start_s, start_s + 0.6, by_db)
+    (trim,) = recognised(levels)
+    # At the playback level at which the hand was on it.
+    assert trim.as_found.level_db == pytest.approx(1.1, abs=0.05)
+    assert trim.as_left.level_db == pytest.approx(-0.6, abs=0.05)
+
+
 @pytest.mark.parametrize("tracks", [1, 2])
 def test_with_one_or_two_tracks_a_trim_is_found_without_others_to_compare(tracks: int) -> None:
     levels = tape(60.0, tracks, 0.02)
