@@ -43,6 +43,9 @@ BY_HAND: Final = (SPEED_NOW, EVERY_TRACK_SAFE)
 """What has to be done by hand, at another speed or with another tape, has one of these: it stands large until it is
 done."""
 
+TURNED: Final = "turned and not logged"
+"""Before the adjustments and tracks of what was."""
+
 STAYS: Final = "following is off"
 STAYING: Final = f"{STAYS}: the step stays, whatever tone plays"
 FOLLOWING: Final = "following is on: the tape leads to the step of its tone"

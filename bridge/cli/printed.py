@@ -17,6 +17,7 @@ from bridge.log.queries import LoggedTrim
 from bridge.procedure.steps import Step, speed_told
 from bridge.ranges import ranges, tracks_named
 from bridge.units import UNKNOWN, signed
+from bridge.words import TURNED
 
 SHEET_BEGINS: Final = "<!doctype html>\n<!-- trimbridge: calibration sheet -->"
 
@@ -113,6 +114,8 @@ def _verdict(sheet: Sheet) -> str:
     said = []
     if sheet.missing:
         said.append("Missing: " + "; ".join(map(str, sheet.missing)))
+    if sheet.turned_text:
+        said.append(f"{TURNED.capitalize()}: {sheet.turned_text}")
     outside = [
         f"{step.adjustment} of {tracks_named(tracks)} (step {number}{speed_told(step, sheet.steps)})"
         for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1)

@@ -18,6 +18,7 @@ from bridge.log.store import default_path, open_reader
 from bridge.procedure.steps import speed_told
 from bridge.ranges import ranges
 from bridge.units import UNKNOWN, signed
+from bridge.words import TURNED
 
 STEPS_ABREAST: Final = 3
 """So many fit 80 columns."""
@@ -44,6 +45,7 @@ def show_report(log: Path | None, *, calibration: str, as_json: bool, output: Pa
 
 def _record(sheet: Sheet) -> dict[str, object]:
     calibration, missing = sheet.calibration, {one.step: one.tracks for one in sheet.missing}
+    turned = {one.step: one.tracks for one in sheet.unlogged}
     return {
         "calibration": calibration.id,
         "machine": calibration.machine,
@@ -60,6 +62,7 @@ def _record(sheet: Sheet) -> dict[str, object]:
                 "target_vu": step.target_vu,
                 "tolerance_db": step.tolerance_db,
                 "missing": list(missing.get(number, ())),
+                "turned_and_not_logged": list(turned.get(number, ())),
                 "tracks": [_cell_record(track, *cells[track]) for track in sheet.tracks if track in cells],
             }
             for number, (step, cells) in enumerate(zip(sheet.steps, sheet.cells, strict=True), 1)
@@ -113,6 +116,8 @@ def _print(sheet: Sheet) -> None:
         _print_grid(sheet)
         lacking = "; ".join(map(str, sheet.missing))
         print(f"missing: {lacking}" if lacking else "nothing is missing")
+        if sheet.turned_text:
+            print(f"{TURNED}: {sheet.turned_text}")
     for note, before in sheet.notes:
         print(f"{note_line(note)}{_after(before, sheet)}")
 

@@ -12,7 +12,7 @@ from bridge.cli.choice import chosen
 from bridge.log import queries
 from bridge.log.queries import LoggedCalibration, LoggedLine, LoggedTrim, Selection
 from bridge.procedure.preparation import Confirmation
-from bridge.procedure.progress import TRACKS_TOLD, Missing, Turned
+from bridge.procedure.progress import TRACKS_TOLD, Missing, Turned, turned_told
 from bridge.procedure.steps import Step, belongs, speed_told
 
 
@@ -46,6 +46,24 @@ class Sheet:
             for number, tracks in enumerate(lacking, 1)
             if tracks
         )
+
+    @property
+    def unlogged(self) -> tuple[Missing, ...]:
+        """What was turned since it was logged last, or is in hand: of what is missing, what a hand has changed."""
+        turned = (
+            (number, tuple(track for track in self.tracks if self._is_turned(step, track)))
+            for number, step in enumerate(self.steps, 1)
+        )
+        return tuple(
+            Missing(number, tracks, speed_told(self.steps[number - 1], self.steps))
+            for number, tracks in turned
+            if tracks
+        )
+
+    @property
+    def turned_text(self) -> str:
+        """The same in words; empty when there is nothing of it."""
+        return turned_told(self.unlogged, self.steps)
 
     def _is_turned(self, step: Step, track: int) -> bool:
         return any(one.track == track and belongs(one, step) for one in self.turned)

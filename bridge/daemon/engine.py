@@ -53,6 +53,7 @@ from bridge.sinks.log import LogWriter, Result
 from bridge.source.block import Block, Source
 from bridge.source.simulated import Simulated
 from bridge.wire.episodes import Episode
+from bridge.words import TURNED
 
 _log = logging.getLogger(__name__)
 
@@ -152,6 +153,8 @@ class Engine:
         if not resumption.resumed:
             return
         self._health.resumed(goes_on(resumption, self.calibration, self._setup), time.monotonic())
+        if unlogged := self.calibration.unlogged:
+            self._say(f"calibration {resumption.calibration} resumed; {TURNED}: {unlogged}")
 
     def _tell_tracks(self) -> None:
         """Let the log know which tracks there are: what is missing cannot be read from what is there."""

@@ -10,13 +10,14 @@ from bridge.readings import Health, MidiState
 from bridge.sinks.log import LogWriter
 from bridge.source.block import Losses, Source
 from bridge.source.device import Device
-from bridge.words import BY_HAND
+from bridge.words import BY_HAND, TURNED
 
 DECLINED_S: Final = 6.0
 """How long a command that was not done is said: whoever has pressed a pedal needs to look up."""
 
 RESUMED_S: Final = 60.0
-"""How long is said where a calibration goes on: from the start of the program to a look at the page."""
+"""How long is said where a calibration goes on, and beside it what was turned and not logged: from the start of the
+program to a look at the page."""
 
 FINISHED_S: Final = 8.0
 """How long the end of a calibration is said with nothing beside it; then comes what has to be done after it."""
@@ -203,7 +204,7 @@ class HealthBook:
             or self.farewell
             or self._calibration.notice
             or self._silent()
-            or (self._resumed if now_s < self._resumed_until_s else "")
+            or (now_s < self._resumed_until_s and "; ".join(filter(None, (self._resumed, self._unlogged()))))
             or self._standing()
         )
 
@@ -218,7 +219,7 @@ class HealthBook:
 
     def _unlogged(self) -> str:
         unlogged = self._calibration.unlogged
-        return f"turned and not logged: {unlogged}" if unlogged else ""
+        return f"{TURNED}: {unlogged}" if unlogged else ""
 
     def _silent(self) -> str:
         return ALL_ZERO if isinstance(self._source, Device) and self._source.all_zero else ""

@@ -46,11 +46,10 @@ from bridge.procedure.outcomes import (
 )
 from bridge.procedure.patch import Patch
 from bridge.procedure.preparation import refusal
-from bridge.procedure.progress import Missing, Progress, Record, Turned
+from bridge.procedure.progress import Missing, Progress, Record, Turned, turned_told
 from bridge.procedure.setup import Place, Setup
 from bridge.procedure.steps import Step
 from bridge.procedure.visit import Moment
-from bridge.ranges import ranges
 from bridge.readings import Frame, Health, Trim
 
 NOT_PRACTICE: Final = "this is no simulated recorder: the hand has to turn it"
@@ -129,8 +128,7 @@ class Calibration:
     def unlogged(self) -> str:
         """What was turned and is not logged since, a few words; empty when nothing was."""
         setup = self._setup
-        turned = self.progress.unlogged_of(setup.steps, setup.tracks)
-        return "; ".join(f"{setup.steps[one.step - 1].adjustment} {ranges(one.tracks)}{one.speed}" for one in turned)
+        return turned_told(self.progress.unlogged_of(setup.steps, setup.tracks), setup.steps)
 
     # -- what the log says
 

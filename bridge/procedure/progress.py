@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from bridge.procedure.steps import Step, belongs, speed_told, step_of
-from bridge.ranges import tracks_named
+from bridge.ranges import ranges, tracks_named
 from bridge.readings import Trim
 
 TRACKS_TOLD: Final = "tracks"
@@ -71,6 +71,11 @@ class Missing:
     def __str__(self) -> str:
         """Return it as a few words."""
         return f"step {self.step}{self.speed}: {tracks_named(self.tracks)}"
+
+
+def turned_told(turned: Iterable[Missing], steps: Sequence[Step]) -> str:
+    """Return what was turned in these steps without being logged, a few words; empty when nothing was."""
+    return "; ".join(f"{steps[one.step - 1].adjustment} {ranges(one.tracks)}{one.speed}" for one in turned)
 
 
 _Unlogged = list[tuple[Step, Found]]

@@ -234,3 +234,18 @@ def test_where_a_calibration_goes_on_is_said_once(tmp_path: Path, logged: int) -
         assert book.now(time.monotonic() + DECLINED_S).message.startswith("resumed: ")
     assert book.now(time.monotonic() + RESUMED_S).message == ""
     second.die()
+
+
+def test_what_was_turned_and_not_logged_is_said_beside_where_a_calibration_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    daemon = Daemon(tmp_path / "log.db")
+    calibration, book = daemon.engine.calibration, daemon.engine._health
+    book.resumed("calibration 20261129-1", 100.0)
+    monkeypatch.setattr(type(calibration), "unlogged", property(lambda _: "repro level 3"))
+    assert book.now(100.0).message == "resumed: calibration 20261129-1; turned and not logged: repro level 3"
+    assert book.now(100.0 + RESUMED_S).message == "turned and not logged: repro level 3"
+    # It is said for as long as it is so.
+    monkeypatch.setattr(type(calibration), "unlogged", property(lambda _: ""))
+    assert book.now(100.0).message == "resumed: calibration 20261129-1"
+    daemon.close()

@@ -107,7 +107,9 @@ def test_what_was_turned_and_not_logged_is_known_until_it_is_logged(path: Path, 
     assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
     with closing(open_reader(path)) as connection:
         assert [line.text for line in lines(connection, first.calibration)] == [said.message]
-        assert sheet_of(connection, first.calibration).missing[0].tracks == (3,)
+        sheet = sheet_of(connection, first.calibration)
+        assert sheet.missing[0].tracks == (3,)
+        assert sheet.turned_text == "repro level 3"
 
 
 IN_HAND = InHandEntry(TURNED, START_NS)
@@ -120,7 +122,9 @@ def test_what_is_in_hand_is_missing_and_is_told_once_when_the_log_is_opened_agai
     with closing(open_reader(path)) as connection:
         assert not list(lines(connection))
         assert not turned_of(connection, first.calibration, list(trims(connection)))
-        assert sheet_of(connection, first.calibration).missing[0].tracks == (3,)
+        sheet = sheet_of(connection, first.calibration)
+        assert sheet.missing[0].tracks == (3,)
+        assert sheet.turned_text == "repro level 3"
     assert log(at_ns=LATER_NS)[0].turned == (TURNED,)
     with closing(open_reader(path)) as connection:
         assert [(line.kind, line.text) for line in lines(connection)] == [
@@ -151,7 +155,9 @@ def test_what_is_in_hand_is_missing_and_is_told_once_when_the_log_is_opened_agai
 def test_what_was_in_hand_and_is_answered_is_no_more(path: Path, log, entries) -> None:
     first, _ = log(TrimEntry(TRIM), *entries)
     with closing(open_reader(path)) as connection:
-        assert not sheet_of(connection, first.calibration).turned
+        sheet = sheet_of(connection, first.calibration)
+        assert not sheet.turned
+        assert not sheet.turned_text
     assert log(at_ns=LATER_NS)[0].turned == ()
     with closing(open_reader(path)) as connection:
         assert not list(lines(connection))

@@ -1,7 +1,10 @@
 """The power goes between a hand that has left a trimmer and the log that has not written it down yet."""
 
+import json
 import signal
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from pathlib import Path
 
@@ -17,6 +20,23 @@ def events(log: Path) -> list[tuple[str, str]]:
     """Kind and message of all events of a log, in the order of writing."""
     with closing(sqlite3.connect(f"{log.as_uri()}?mode=ro", uri=True)) as connection:
         return connection.execute("SELECT kind, message FROM events ORDER BY entry").fetchall()
+
+
+def report(log: Path, *options: str) -> str:
+    """What the command of that name prints."""
+    command = [sys.executable, "-m", "bridge", "report", "--log", str(log), *options]
+    return subprocess.run(command, capture_output=True, text=True, check=True).stdout
+
+
+def assert_reported(log: Path, named: str) -> None:
+    """Assert that it is named in the table, for programs, and on paper."""
+    assert named in report(log).splitlines()
+    first, second = json.loads(report(log, "--json"))["steps"]
+    assert (first["turned_and_not_logged"], second["turned_and_not_logged"]) == ([TRACK], [])
+    assert TRACK in first["missing"]
+    sheet = log.with_suffix(".html")
+    report(log, "--output", str(sheet))
+    assert f"T{named[1:]}." in sheet.read_text(encoding="utf-8")
 
 
 def turn(practice: Practice, times: int) -> None:
@@ -46,11 +66,18 @@ def test_what_was_turned_and_not_logged_when_the_process_is_killed_is_missing_an
         log = tmp_path / "room.db"
         assert ("in hand", f"track {TRACK} in hand") in events(log)
 
+    named = f"turned and not logged: repro level {TRACK}"
+    assert_reported(log, named)
     with Ear() as ear:
         second = Practice(tmp_path, ear)
         with second.daemon:
-            named = f"turned and not logged: repro level {TRACK}"
-            second.until(lambda: named in (ear.value("/health/message") or ""), "it is said")
+            second.until(lambda: bool(ear.value("/health/message")), "something is said")
+            # From the first line on, beside where it goes on; and where the program was started as well.
+            said = ear.value("/health/message")
+            assert said.startswith("resumed: calibration ")
+            assert said.endswith(f"; {named}")
+            assert second.said(rf"(?m)^calibration \d+-1 resumed; {named}$")
+            assert_reported(log, named)
             assert ("turned", f"track {TRACK} was turned just before the program was cut off: not logged") in events(
                 log
             )
@@ -68,4 +95,5 @@ def test_what_was_turned_and_not_logged_when_the_process_is_killed_is_missing_an
             assert values[0] == TRACK
             assert values[2] == pytest.approx(found_db, abs=0.05)
             second.until(lambda: named not in ear.value("/health/message"), "it is logged")
+            assert "turned and not logged" not in report(log)
         assert [kind for kind, _ in events(log)].count("turned") == 1
