@@ -203,7 +203,9 @@ class Course:
             outcomes += self._on_seen(seen)
         if self._in_hand.is_owed:
             outcomes += map(InHandToLog, self._in_hand.to_keep(self.watch.states))
-        self.visit.see(tracks, now.position_s)
+        # What passes by the frequency of the step, a sweep or a word, is not what its tone was found at.
+        if tone is not None and on_tone(self.visit.step, tone.hz):
+            self.visit.see(tracks, now.position_s)
         return outcomes
 
     def _on_seen(self, seen: Seen) -> list[Outcome]:

@@ -15,10 +15,18 @@ from bridge.procedure.patch import TrackLevels
 from bridge.procedure.settling import SHORTEST_S, Settled
 from bridge.procedure.steps import Step
 from bridge.procedure.tapes import NO_TAPES, Tapes
-from bridge.procedure.tones import Tone, ToneEnded, ToneStarted, ToneWatch
+from bridge.procedure.tones import LEAST_SHARE, NEAR, Tone, ToneEnded, ToneStarted, ToneWatch
 from bridge.procedure.trim_watch import Event, TrimWatch
 from bridge.procedure.visit import on_tone
 from bridge.readings import State
+from bridge.units import signed
+
+FAINT_DB: Final = 26.0
+"""What is so far below its target, a twentieth of the voltage, is no tone of the tape: it is hum, crosstalk, or the
+noise of a track that plays nothing. A trimmer reaches some 10 dB. Common practice, no source."""
+
+FAINT_UPDATES: Final = 200
+"""What is too faint is told of when it has stood for so long: hum between two tones does not matter."""
 
 SWITCHED: Final = "all tracks jumped at once: another path? Choose its step; what is right here is not logged by itself"
 
@@ -44,8 +52,11 @@ class HandsFree:
     ) -> None:
         self._steps = tuple(steps)
         self._plan_hz = (*(step.tone_hz for step in steps), *tones_hz)
+        self._tones_hz = np.array([step.tone_hz for step in steps])
+        self._targets_vu = np.array([step.target_vu for step in steps])
         self._follower = StepFollower(steps, index, tapes)
         self._playing = False
+        self._faint = (0, "")
         self._steady: list[Settled | None] = []
         self._switched = False
         self.patch(bank)
@@ -88,6 +99,8 @@ class HandsFree:
         tone, step = self._tones.tone, self._steps[self.index]
         if self._switched and tone is not None and on_tone(step, tone.hz):
             return SWITCHED
+        if tone is None and self._faint[0] >= FAINT_UPDATES:
+            return self._faint[1]
         if self._reason or tone is None or on_tone(step, tone.hz):
             return self._reason
         if not self._follower.follows and (index := self._follower.step_of(tone)) is not None:
@@ -112,7 +125,11 @@ class HandsFree:
     def follow(self, position_s: float, tracks: TrackLevels) -> bool:
         """Take the next levels; return whether the tape has led to another step."""
         led = False
-        for event in self._tones.push(position_s, tracks.tone_hz, tracks.tone_vu, tracks.tone_share, tracks.rms_dbfs):
+        faint_vu = self._faint_vu(tracks.tone_hz)
+        # What is too faint has no tone, and a track on which nothing is loud enough for one has no say.
+        share = np.where(tracks.tone_vu < faint_vu, 0.0, tracks.tone_share)
+        rms_dbfs = np.where(tracks.rms_vu < faint_vu, -np.inf, tracks.rms_dbfs)
+        for event in self._tones.push(position_s, tracks.tone_hz, tracks.tone_vu, share, rms_dbfs):
             match event:
                 case ToneStarted(tone):
                     led |= self._take(tone)
@@ -122,6 +139,21 @@ class HandsFree:
             led |= self._take(self._tones.tone)
         return led
 
+    def _faint_vu(self, tone_hz: float) -> float:
+        """Return below which level nothing is a tone of this frequency."""
+        meant = np.abs(self._tones_hz - tone_hz) <= NEAR * self._tones_hz
+        return float(np.min(self._targets_vu[meant] if meant.any() else self._targets_vu)) - FAINT_DB
+
+    def _note_faint(self, step: Step, tracks: TrackLevels) -> None:
+        """Take note of what has the frequency of the step and is too faint for it, on every track."""
+        pure = (tracks.tone_share >= LEAST_SHARE) & np.isfinite(tracks.tone_vu)
+        if self._playing or not on_tone(step, tracks.tone_hz) or not pure.any():
+            self._faint = (0, "")
+            return
+        loudest_vu = float(tracks.tone_vu[pure].max())
+        heard = f"{tracks.tone_hz:.0f} Hz at {signed(loudest_vu, 1.0)} VU"
+        self._faint = (self._faint[0] + 1, f"{heard} is too faint for a tone: is it hum, or a level set too low?")
+
     def _take(self, tone: Tone) -> bool:
         following = self._follower.follow(tone)
         self._reason = following.reason if isinstance(following, ToneFitsNoStep) else ""
@@ -129,11 +161,15 @@ class HandsFree:
 
     def watch(self, position_s: float, step: Step, tracks: TrackLevels) -> tuple[Event, ...]:
         """Look for movement against the target of the step; another tone than the step's counts as none."""
-        playing = on_tone(step, tracks.tone_hz)
+        deviation_db = self._absent
+        if on_tone(step, tracks.tone_hz):
+            deviation_db = tracks.tone_vu - step.target_vu
+            deviation_db = np.where(deviation_db >= -FAINT_DB, deviation_db, np.nan)
+        playing = bool(np.isfinite(deviation_db).any())
         if self._playing and not playing:
             self.keep_steady()
         self._playing = playing
-        deviation_db = tracks.tone_vu - step.target_vu if playing else self._absent
+        self._note_faint(step, tracks)
         return self._trims.push(position_s, deviation_db, tracks.clipped)
 
     def switched(self, before: Sequence[Settled | None]) -> None:

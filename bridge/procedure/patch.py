@@ -29,6 +29,7 @@ class TrackLevels:
     peak_dbfs: Column
     clipped: NDArray[np.bool_]
     rms_dbfs: Column
+    rms_vu: Column
 
 
 class Patch:
@@ -78,4 +79,5 @@ class Patch:
             peak_dbfs=levels.peak_dbfs[columns],
             clipped=levels.clipped[columns],
             rms_dbfs=levels.rms_dbfs[columns] + self._offset_db,
+            rms_vu=levels.rms_dbfs[columns] + self._to_vu_db,
         )

@@ -247,7 +247,7 @@ class AnyCourse(RuleBasedStateMachine):
         vu = np.array([step.target_vu + self.heard.get(place, math.nan) for place in range(PLACES)])
         spread = np.where(np.isnan(vu), math.nan, 0.01)
         quiet = np.zeros(PLACES, dtype=bool)
-        self.levels = TrackLevels(0, 0, step.tone_hz, 9.0, vu, vu, vu, spread, spread, vu, quiet, vu)
+        self.levels = TrackLevels(0, 0, step.tone_hz, 9.0, vu, vu, vu, spread, spread, vu, quiet, vu, vu)
         self.course.tracks = self.levels
         self.is_there = True
         visit.see(self.levels, self.now_s)
@@ -340,7 +340,7 @@ class AnyCourse(RuleBasedStateMachine):
             vu = np.full(PLACES, -1.5 if hz else math.nan)
             share, rms = np.full(PLACES, 0.99 if hz else 0.0), np.full(PLACES, -20.0 if hz else -80.0)
             quiet = np.zeros(PLACES, dtype=bool)
-            levels = TrackLevels(0, 0, hz, 0.0, vu, vu, vu, vu, share, rms, quiet, rms)
+            levels = TrackLevels(0, 0, hz, 0.0, vu, vu, vu, vu, share, rms, quiet, rms, rms + 18.0)
             if self.script.follow(self.now_s, levels):
                 led = self.script.index
                 self.course.now = Moment(self.now_s, round(self.now_s * 1e9))

@@ -1,5 +1,7 @@
 """What is known of a track outlasts the tone, and what is amiss with a tone is said."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
@@ -23,14 +25,14 @@ class Played:
         self.rng = np.random.default_rng(5)
         self.led: list[int] = []
 
-    def play(self, hz: float, seconds: float, off_db: float = 0.0) -> None:
+    def play(self, hz: float, seconds: float, off_db: float | Sequence[float] = 0.0) -> None:
         for _ in range(round(100 * seconds)):
             self.position_s += 0.01
-            level = LEVEL.target_vu + off_db + self.rng.normal(0.0, 0.01, 4)
+            level = LEVEL.target_vu + np.asarray(off_db) + self.rng.normal(0.0, 0.01, 4)
             vu = level if hz else np.full(4, np.nan)
-            share, rms = np.full(4, 0.99 if hz else 0.0), np.full(4, -20.0 if hz else -80.0)
+            share, rms = np.full(4, 0.99 if hz else 0.0), level - 18.0 if hz else np.full(4, -80.0)
             clipped = np.zeros(4, dtype=bool)
-            tracks = TrackLevels(0, 0, hz, 0.0, vu, vu, vu, vu, share, rms, clipped, rms)
+            tracks = TrackLevels(0, 0, hz, 0.0, vu, vu, vu, vu, share, rms, clipped, rms, rms + 18.0)
             if self.watch.follow(self.position_s, tracks):
                 self.led.append(self.watch.index)
             self.watch.watch(self.position_s, STEPS[self.watch.index], tracks)
@@ -134,4 +136,30 @@ def test_following_that_is_switched_on_in_a_silence_waits_for_a_tone() -> None:
     played.play(0.0, 2.0)
     assert played.led == []
     played.play(10_000.0, 2.0)
+    assert played.led == [1]
+
+
+def test_hum_that_has_the_frequency_of_the_step_is_not_its_tone() -> None:
+    played = Played()
+    played.play(1000.0, 6.0, off_db=0.1)
+    played.play(1000.0, 1.0, off_db=-35.0 - LEVEL.target_vu)
+    assert played.watch.tone is None
+    assert played.watch.states == (QUIET,) * 4
+    assert played.watch.notice == ""
+    # It bends nothing of what is known of the tone, and when it stands for longer it is said.
+    played.play(1000.0, 5.0, off_db=-35.0 - LEVEL.target_vu)
+    assert [round(level.level_db, 1) for level in played.watch.steady() if level is not None] == [0.1] * 4
+    assert played.watch.notice == ("1000 Hz at −35 VU is too faint for a tone: is it hum, or a level set too low?")
+    played.play(1000.0, 2.0)
+    assert played.watch.tone is not None
+    assert played.watch.notice == ""
+
+
+def test_tracks_that_only_hum_keep_no_tone_from_being_known() -> None:
+    played = Played()
+    played.play(1000.0, 4.0, off_db=(0.0, -40.0, -45.0, -50.0))
+    assert played.watch.tone is not None
+    assert played.watch.states == ("tone", QUIET, QUIET, QUIET)
+    played.play(0.0, 2.0)
+    played.play(10_000.0, 3.0, off_db=(0.0, -40.0, -45.0, -50.0))
     assert played.led == [1]

@@ -33,6 +33,7 @@ def test_offsets_belong_to_inputs_and_not_to_peaks() -> None:
     tracks = Patch(CROSSED, (3, 4, 7), -18.0, {7: 0.5, 4: -0.25, 9: 9.0}).tracks(levels(3))
     assert_allclose(tracks.vu, [-11.5, 8.0, -2.25])
     assert_allclose(tracks.rms_dbfs, [-29.5, -10.0, -20.25])
+    assert_allclose(tracks.rms_vu, [-11.5, 8.0, -2.25])
     assert_allclose(tracks.peak_dbfs, [-30.0, -10.0, -20.0])
     assert_allclose(tracks.spread_db, [30.0, 10.0, 20.0])
 

@@ -183,6 +183,7 @@ def updates_of(levels: TickLevels) -> Iterable[TrackLevels]:
             peak_dbfs=zero,
             clipped=no,
             rms_dbfs=rms_dbfs[tick],
+            rms_vu=rms_dbfs[tick] - REFERENCE_DBFS,
         )
 
 
