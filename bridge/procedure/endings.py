@@ -110,6 +110,7 @@ class Endings:
             evidence.own_since[track] = min(evidence.own_since[track], act.since)
         if not act.told:
             return []
+        self._hands.were_not_on(act)
         started_s = evidence.start_s(act.onset)
         if cut:
             return [TrimCut(track, act.as_found, started_s)]

@@ -26,6 +26,10 @@ FALLS: Final = 4.0
 """Times the deviation by which all the newest must lie below, each further than the one before, for a fall to be a
 movement: a dropout is at its deepest sooner, and comes back."""
 
+STEEP_DB: Final = 1.0
+"""What falls by more than this within a tenth of a second is left to what sees later whether it was a dropout, which is
+as steep. Nobody who turns by a needle turns that fast."""
+
 STILL: Final = 1.3
 """Times the deviation within which the newest two tenths of a second must lie, against the second before, for the hand
 to be off: a wrong no makes it wait a tenth of a second longer, a wrong yes says of a turning trimmer that it rests."""
@@ -116,7 +120,8 @@ class Glance:
         far = np.abs(mean_db) >= np.maximum(DEPARTS * deviation_db[1], DEPARTS_DB)
         going = np.abs(self._newest_db[2]) >= 0.9 * np.abs(self._newest_db).max(axis=0)
         falls = (self._newest_db <= -FALLS * deviation_db[0]).all(axis=0)
-        falls &= (np.diff(np.vstack([self._last_db, self._newest_db]), axis=0) < -deviation_db[0]).all(axis=0)
+        by_db = np.diff(np.vstack([self._last_db, self._newest_db]), axis=0)
+        falls &= ((by_db < -deviation_db[0]) & (by_db > -STEEP_DB)).all(axis=0)
         departing = far & going & ((mean_db > 0.0) | falls) & watched & self._usable
         return np.flatnonzero(departing) if departing.sum() <= MOST_AT_ONCE else np.zeros(0, dtype=np.int_)
 

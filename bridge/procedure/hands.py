@@ -58,11 +58,20 @@ class Hands:
         """Whether the trimmer of each track has been turned in this step."""
         self.settled: Bools = np.zeros(tracks, dtype=bool)
         """Whether the trimmer of each track was turned and has been left, as far as can be seen."""
-        self.focus: int | None = None
-        """The track whose trimmer moved last; None before."""
+        # Tracks with the onset of the act that was shown to move, the last one last.
+        self._focused: list[tuple[int, int]] = []
         self._still: dict[int, int] = {}
         self._last_onset: dict[int, int] = {}
         self._last_end: dict[int, int] = {}
+
+    @property
+    def focus(self) -> int | None:
+        """The track whose trimmer moved last; None before."""
+        return self._focused[-1][0] if self._focused else None
+
+    def _look_at(self, act: Act) -> None:
+        one = (act.track, act.onset)
+        self._focused = [other for other in self._focused if other != one] + [one]
 
     # -- what they do
 
@@ -87,13 +96,16 @@ class Hands:
         if still < rested:
             self._rhythm.paused(rested)
             self._compare(track, self._evidence.now - rested, self._evidence.now)
+            act = self.moving[track]
+            if rested > LEAST_STILL >= still and act.shown:
+                self._look_at(act)
         self._still[track] = 0 if since_onset else still
 
     def show(self, act: Act) -> bool:
         """Show that a hand is on a trimmer; return whether that is new of this act."""
         act.shown = True
         self.settled[act.track] = False
-        self.focus = act.track
+        self._look_at(act)
         if act.told:
             return False
         act.told = True
@@ -115,10 +127,14 @@ class Hands:
             self.settled[act.track] = True
             self._last_end[act.track] = act.end
 
+    def were_not_on(self, act: Act) -> None:
+        """Take note that what looked like a hand on a trimmer was none: the eyes go back to where one was before."""
+        self._focused = [other for other in self._focused if other != (act.track, act.onset)]
+
     def were_on(self, act: Act) -> None:
         """Take note that a hand has been on a trimmer, as is known only now."""
         if all(onset < act.onset for onset in self._last_onset.values()):
-            self.focus = act.track
+            self._look_at(act)
         self._last_onset[act.track] = act.onset
 
     def _compare(self, track: int, end: int, onset: int) -> None:

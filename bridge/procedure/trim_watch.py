@@ -195,6 +195,7 @@ class TrimWatch:
         evidence, hands = self.evidence, self._hands
         for act in [act for act in hands.moving.values() if act.onset >= block - GUARD]:
             del hands.moving[act.track]
+            hands.were_not_on(act)
             if act.told:
                 events.append(
                     MoveDropped(act.track, evidence.start_s(act.onset), evidence.record.end_s(evidence.now - 1))

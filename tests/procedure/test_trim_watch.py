@@ -250,6 +250,36 @@ def test_with_one_or_two_tracks_a_trim_is_found_without_others_to_compare(tracks
     assert trim.as_left.level_db == pytest.approx(0.8, abs=0.03)
 
 
+@pytest.mark.parametrize("depth_db", [5.0, 8.0, 12.0])
+@pytest.mark.parametrize("width_s", [0.04, 0.06, 0.08])
+def test_a_dropout_takes_no_eyes_from_the_hand(depth_db: float, width_s: float) -> None:
+    levels = tape(40.0, 8, 0.04)
+    # Four strokes with pauses on track 3, dropouts on others meanwhile and after; each a bell in dB.
+    for start_s, by_db in ((10.0, -0.5), (12.2, -0.4), (14.2, -0.3), (16.2, -0.3)):
+        move(levels, 3, start_s, start_s + 0.8, by_db)
+    seconds = np.arange(levels.shape[0]) / 100.0
+    for track, at_s in ((6, 11.3), (1, 14.05), (7, 15.7), (2, 24.0), (5, 28.0)):
+        levels[:, track] -= depth_db * np.exp(-0.5 * ((seconds - at_s) / width_s) ** 2)
+    watch, focus, events = TrimWatch(8), [], []
+    for number, row in enumerate(levels, 1):
+        events += watch.push(number * 0.01, row, np.zeros(8, dtype=bool))
+        focus.append(watch.focus)
+    assert [event.track for event in events if isinstance(event, MoveStarted)] == [3]
+    assert set(focus[1200:]) == {3}
+
+
+def test_the_eyes_follow_each_stroke_of_two_hands_and_leave_what_was_none() -> None:
+    levels = tape(30.0, 8, 0.02)
+    move(levels, 3, 10.0, 10.6, 1.0)
+    move(levels, 5, 11.6, 12.2, -1.0)
+    move(levels, 3, 12.9, 13.5, -0.6)
+    watch, focus = TrimWatch(8), []
+    for number, row in enumerate(levels, 1):
+        watch.push(number * 0.01, row, np.zeros(8, dtype=bool))
+        focus.append(watch.focus)
+    assert [focus[place] for place in (900, 1100, 1250, 1360, 2900)] == [None, 3, 5, 3, 3]
+
+
 @pytest.mark.parametrize("seconds", [0.02, 0.1, 0.25, 0.4])
 @pytest.mark.parametrize("first", [2, 5])
 def test_a_dropout_is_no_trim_and_bends_nothing(seconds: float, first: int) -> None:
