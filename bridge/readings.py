@@ -89,13 +89,14 @@ class Frame:
 
     ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
     last sample was captured. ``focus_track`` is 0 when no trimmer moves. ``tone_s`` is for how long the tone has played
-    without a break. ``missing`` counts what the whole calibration still lacks, a track of a step as one.
-    ``tape_time`` is where the tape is by its time code; empty when none is heard. ``right_tracks`` are those that
-    `bridge.procedure.judgement` calls right. ``next_track`` comes next, 0 when none does, as
-    `bridge.procedure.succession` says; ``waiting_tracks`` only wait to be logged by themselves. ``trimmers`` is for
-    practice: where the trimmers of the step stand on the simulated recorder, shares of their travel in the order of the
-    readings; empty on a real machine. ``follows`` is whether the tape may lead to another step; while it is held it
-    does not, whatever this says.
+    without a break; ``tone_stands`` is whether it does, as a tone of a tape, and speech, sweeps and noise do not: it is
+    known 0.8 s after it began, and always true where there are no steps. ``missing`` counts what the whole calibration
+    still lacks, a track of a step as one. ``tape_time`` is where the tape is by its time code; empty when none is
+    heard. ``right_tracks`` are those that `bridge.procedure.judgement` calls right. ``next_track`` comes next, 0 when
+    none does, as `bridge.procedure.succession` says; ``waiting_tracks`` only wait to be logged by themselves.
+    ``trimmers`` is for practice: where the trimmers of the step stand on the simulated recorder, shares of their travel
+    in the order of the readings; empty on a real machine. ``follows`` is whether the tape may lead to another step;
+    while it is held it does not, whatever this says.
     """
 
     position_s: float
@@ -115,6 +116,7 @@ class Frame:
     right_tracks: tuple[int, ...] = ()
     trimmers: tuple[float, ...] = ()
     follows: bool = True
+    tone_stands: bool = True
 
     @property
     def waiting_text(self) -> str:

@@ -116,12 +116,19 @@ def told(trim: Trim, trim_id: str) -> str:
 
 def headline(frame: Frame) -> str:
     """Return step, tone, bank and what holds the procedure, as one line."""
-    tone = f"tone {frame.tone_hz:.1f} Hz" if frame.tone_hz else "no tone"
+    tone = f"tone {frame.tone_hz:.1f} Hz" if _hears_tone(frame) else "no tone"
     held = ", held" if frame.held else ""
     # What stands last is cut first.
     stays = "" if frame.follows else f"{STAYS}; "
     lacking = f", missing: {tracks_named(frame.step.missing_tracks)}" if frame.step.missing else _closing(frame)
     return f"{stays}{step_line(frame.step)}{lacking}   {tone}   bank {frame.bank}{held}   {clock(frame.position_s)}"
+
+
+def _hears_tone(frame: Frame) -> bool:
+    """Return whether a tone is heard: that of the step from its first moment on, another one once it stands."""
+    # Only the tone of the step is compared with its target.
+    is_wanted = not all(math.isnan(one.deviation_db) for one in frame.readings)
+    return frame.tone_hz > 0.0 and (frame.tone_stands or is_wanted)
 
 
 def _closing(frame: Frame) -> str:
@@ -188,7 +195,7 @@ class Lines:
     def __init__(self, say: Callable[[str], None]) -> None:
         self.say = say
         self._step = 0
-        self._tone = -1
+        self._tone = 0
         self._source = ""
         self._held = False
         self._follows = True
@@ -200,8 +207,11 @@ class Lines:
             self.say(step_line(frame.step))
         tone = round(frame.tone_hz / 10.0) if frame.tone_hz else 0
         if abs(tone - self._tone) > max(1, self._tone // 100):
-            self._tone = tone
-            self.say(f"tone {frame.tone_hz:.1f} Hz" if tone else "no tone")
+            # A line that is written stays: what goes by is no tone, as a sweep through that of the step.
+            tone = tone if frame.tone_stands else 0
+            if tone != self._tone:
+                self._tone = tone
+                self.say(f"tone {frame.tone_hz:.1f} Hz" if tone else "no tone")
         if frame.health.source != self._source:
             self._source = frame.health.source
             self.say(f"source {self._source}")

@@ -27,11 +27,14 @@ export function shownOf(app, frame, track) {
 
 const OTHER_TONE = 0.03; // as in the daemon: a tone this far from the step's is another one
 
-// Whether another tone plays than the step wants: it says nothing of the step's trimmers.
-export function isOtherTone(frame) {
-  const { hz } = frame.tone;
+// Which tone plays: "none", "wanted" by the step, or "other": that says nothing of the step's trimmers. What is wanted is
+// shown at once; anything else must stand, as a sweep and speech do not, before it is called a tone.
+export function toneOf(frame) {
+  const { hz, stands } = frame.tone;
   const wanted = frame.step.tone_hz;
-  return hz > 0 && wanted > 0 && Math.abs(hz - wanted) > OTHER_TONE * wanted;
+  if (!(hz > 0)) return "none";
+  if (!(wanted > 0) || Math.abs(hz - wanted) <= OTHER_TONE * wanted) return "wanted";
+  return stands ? "other" : "none";
 }
 
 export function toleranceOf(step) {

@@ -15,6 +15,7 @@ from bridge.procedure.setup import Setup
 from bridge.procedure.succession import next_track
 from bridge.procedure.visit import on_tone
 from bridge.readings import Frame, Health, Reading, State, StepReading
+from bridge.tape.calibration_tape import SAME_TONE
 from bridge.units import SILENCE_DB
 
 CLIP_SHOWN_S: Final = 1.0
@@ -85,6 +86,7 @@ class Framing:
             bank=course.bank.number,
             held=course.state == "held",
             follows=course.follows,
+            tone_stands=tracks is not None and self._stands(tracks),
             focus_track=focus,
             readings=read,
             health=health,
@@ -170,12 +172,22 @@ class Framing:
         moving = course.watch.focus if course.watch is not None and course.tracks is not None else None
         return 0 if moving is None else course.bank.tracks[moving]
 
+    def _stands(self, tracks: TrackLevels) -> bool:
+        """Return whether what is heard now is the tone that stands; without steps nobody watches, and any does."""
+        watch = self._course.watch
+        if watch is None or tracks.tone_hz == 0.0:
+            return watch is None
+        return watch.tone is not None and abs(tracks.tone_hz / watch.tone.hz - 1.0) <= SAME_TONE
+
     def _states(self, tracks: TrackLevels) -> Sequence[State]:
-        # What the procedure watches is the step's tone; any other is no more than a tone.
         plain: list[State] = ["quiet" if quiet else "tone" for quiet in np.isnan(tracks.tone_vu)]
         step, watch = self._course.step, self._course.watch
-        if watch is None or step is None or not on_tone(step, tracks.tone_hz):
+        if watch is None or step is None:
             return plain
+        # What the procedure watches is the step's tone, from its first moment on; any other is no more than a tone, and
+        # a sweep that goes by is none.
+        if not on_tone(step, tracks.tone_hz):
+            return plain if self._stands(tracks) else ["quiet"] * len(plain)
         both = zip(watch.states, plain, strict=True)
         return [seen if "quiet" not in (seen, heard) else heard for seen, heard in both]
 

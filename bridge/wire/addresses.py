@@ -149,6 +149,7 @@ READING_ADDRESSES: Final = (
 FRAME_ADDRESSES: Final = (
     Address("/tone/hz", _HZ, "frequency of the tone playing, 0 when none", "tone_hz"),
     Address("/tone/s", _TONE_S, "for how long that tone has played without a break", "tone_s"),
+    Address("/tone/stands", _ON, "whether it stands as a tone of a tape does, and no sweep or speech", "tone_stands"),
     Address("/step/number", _COUNT, "number of the step, from 1; 0 when there are no steps", "step.number"),
     Address("/step/count", _COUNT, "how many steps there are", "step.count"),
     Address("/step/adjustment", _ADJUSTMENT, "the kind of trimmer that the step is for", "step.adjustment"),

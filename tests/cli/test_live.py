@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from bridge.cli.live import STOPPING, LiveView, headline, health_line, step_line
+from bridge.cli.live import STOPPING, Lines, LiveView, headline, health_line, step_line
 from bridge.readings import Frame, Health, Reading, State, StepReading
 from bridge.words import STATES as WORDS
 from tests.system.daemon import free_port, write_config
@@ -66,6 +66,33 @@ def test_where_all_is_logged_it_says_what_is_outside() -> None:
     assert "all logged" not in headline(replace(seen, step=replace(whole, missing_tracks=(1,))))
     assert "outside" not in headline(replace(seen, step=replace(whole, adjustment="bias")))
     assert "outside" not in headline(replace(seen, right_tracks=tuple(range(1, 9))))
+
+
+def heard(hz: float, *, stands: bool, is_wanted: bool = False) -> Frame:
+    """A frame with a tone; what is not wanted is not compared with the target."""
+    seen = frame(4)
+    readings = tuple(one if is_wanted else replace(one, deviation_db=math.nan) for one in seen.readings)
+    return replace(seen, tone_hz=hz, tone_stands=stands, readings=readings)
+
+
+def test_what_does_not_stand_is_no_tone_unless_the_step_wants_it() -> None:
+    assert "   no tone   " in headline(heard(61.7, stands=False))
+    assert "   tone 3150.0 Hz   " in headline(heard(3150.0, stands=True))
+    assert "   tone 9998.7 Hz   " in headline(heard(9998.7, stands=False, is_wanted=True))
+    assert "   no tone   " in headline(heard(0.0, stands=True))
+
+
+def test_lines_that_stay_name_only_tones_that_stand() -> None:
+    said: list[str] = []
+    lines = Lines(said.append)
+    sweep = [heard(20.0 * 2.0 ** (place / 10.0), stands=False) for place in range(100)]
+    for seen in (heard(0.0, stands=False), heard(1000.0, stands=True), *sweep, heard(3150.0, stands=True)):
+        lines.publish(seen, 0.0)
+    # What was named goes on though it is not known to stand for a moment, as where other inputs are patched.
+    lines.publish(heard(3151.0, stands=False), 0.0)
+    lines.publish(heard(0.0, stands=False), 0.0)
+    tones = [line for line in said if line == "no tone" or line.startswith("tone ")]
+    assert tones == ["tone 1000.0 Hz", "no tone", "tone 3150.0 Hz", "no tone"]
 
 
 def test_80_by_24_shows_all_24_tracks_what_is_wrong_and_how_to_stop() -> None:

@@ -322,6 +322,24 @@ def test_another_tone_gets_no_verdict(feeder: Feeder, open_page: OpenPage) -> No
     assert "waits" not in written(page, "tracks")
 
 
+def test_what_does_not_stand_is_no_tone(feeder: Feeder, open_page: OpenPage) -> None:
+    swept = [replace(one, deviation_db=math.nan, fine_db=math.nan, state="quiet") for one in EIGHT]
+    feeder.show(swept, focus=1, tone_hz=61.67, tone_stands=False)
+    page = open_page(feeder.address)
+    tone, way = page.locator(".status .tone"), page.locator(".figure .way")
+    expect(tone).to_have_text("hears no tone")
+    expect(tone).not_to_have_class(re.compile("notice"))
+    expect(way).to_have_text("")
+    expect(page.locator(".figure .state")).to_have_text("no tone")
+    # One that stands is named, and the step's own before it is known to stand.
+    feeder.show(swept, focus=1, tone_hz=61.67)
+    expect(tone).to_have_text("hears 61.67 Hz")
+    expect(way).to_have_text("wrong tone: wants 1 kHz")
+    feeder.show(EIGHT, focus=1, tone_stands=False)
+    expect(tone).to_have_text("hears 1.000 kHz")
+    expect(way).to_have_text("on target")
+
+
 def test_no_steps(feeder: Feeder, open_page: OpenPage) -> None:
     feeder.show([reading(1, 0.3)], focus=1, step=StepReading(0, 0, "", 0.0, 0.0, 0.0, 0.0))
     page = open_page(feeder.address)

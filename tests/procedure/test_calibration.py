@@ -224,6 +224,30 @@ def test_while_held_nothing_happens_unasked() -> None:
     assert studio.missing[1] == (2,)
 
 
+def test_another_tone_is_one_when_it_stands_and_that_of_the_step_at_once() -> None:
+    studio = begun()
+    assert studio.frame().tone_stands
+    studio.play(None, 1.0)
+    assert not studio.frame().tone_stands
+    # The step's own is one from its first moment on, also before it is known to stand.
+    studio.play(LEVEL, 0.1)
+    assert (studio.frame().tone_stands, studio.state(1)) == (False, "tone")
+    studio.play_on(2.0)
+    assert studio.frame().tone_stands
+    # An octave in 3 s, as a sweep for people has it: never a tone, whatever stood before.
+    tone_hz = studio.hz
+    for update in range(300):
+        studio.hz = 1.1 * tone_hz * 2.0 ** (update / 300.0)
+        studio.update()
+        seen = studio.frame()
+        assert (seen.tone_hz, seen.tone_stands) == (studio.hz, False)
+        assert {one.state for one in seen.readings} == {"quiet"}
+    # Where it stays it is another tone, within a second.
+    studio.play_on(1.0)
+    assert studio.frame().tone_stands
+    assert {one.state for one in studio.frame().readings} == {"tone"}
+
+
 def test_while_following_is_off_the_step_stays_and_all_else_goes_on() -> None:
     studio = begun({1: -1.0, 2: -1.0})
     studio.done(Follow(on=False))

@@ -93,7 +93,7 @@ def test_one_bundle_a_frame_to_everybody(endpoint: UdpEndpoint) -> None:
         out.publish(frame(), 101.0)
         packets = [take(receiving) for receiving in (one, two, fixed)]
         assert packets[0] == packets[1] == packets[2]
-        assert len(packets[0].messages) == 2 * 5 + 37
+        assert len(packets[0].messages) == 2 * 5 + 38
         assert all(map(nothing_more, (one, two, fixed)))
 
 
@@ -120,7 +120,7 @@ def test_frames_end_with_the_subscription(endpoint: UdpEndpoint) -> None:
 def test_64_tracks_are_one_datagram(endpoint: UdpEndpoint) -> None:
     with receiver() as fixed, sink(endpoint, Subscribers(), fixed) as out:
         out.publish(frame(64), 0.0)
-        assert len(take(fixed).messages) == 64 * 5 + 37
+        assert len(take(fixed).messages) == 64 * 5 + 38
         assert out.lost_packets == 0
 
 
@@ -153,7 +153,7 @@ def test_a_receiver_that_is_gone_takes_nothing_from_the_others(endpoint: UdpEndp
         out = OscSink(endpoint, Subscribers(), [UdpDestination(address), UdpDestination(fixed.getsockname())])
         for _ in range(20):
             out.publish(frame(), 0.0)
-            assert len(take(fixed).messages) == 47
+            assert len(take(fixed).messages) == 48
         out.close()
         assert 0 < out.lost_packets < 20
 
@@ -167,4 +167,4 @@ def test_a_frame_that_cannot_be_sent_is_told_once_and_stops_nothing(
         out.publish(broken, 2.0)
         assert [record.getMessage() for record in caplog.records] == ["a frame could not be sent"]
         out.publish(frame(), 3.0)
-        assert len(take(fixed).messages) == 47
+        assert len(take(fixed).messages) == 48

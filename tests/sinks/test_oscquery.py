@@ -170,6 +170,7 @@ def test_the_whole_tree() -> None:
         assert "VALUE" not in leaves["/track/8/vu"]
         assert leaves["/hold/on"]["VALUE"] == [False]
         assert leaves["/follow/on"]["VALUE"] == [True]
+        assert leaves["/tone/stands"]["VALUE"] == [True]
         assert leaves["/health/message"]["VALUE"] == ['a "quoted" fault']
         assert leaves["/do/step"]["ACCESS"] == 2
         assert leaves["/do/step"]["RANGE"] == [{"MIN": 1, "MAX": 9999}]

@@ -116,8 +116,18 @@ def test_what_is_no_tone_leads_nowhere_and_logs_nothing(practice: Practice, what
     practice.until(lambda: practice.ear.value("/track/1/vu") > -30.0, "something is heard")
     heard = len(practice.ear.frames)
     practice.until(lambda: len(practice.ear.frames) > heard + 30 * seconds, f"{seconds:g} s have passed")
-    assert {frame["/step/number"] for _, frame in practice.ear.frames[heard:]} == {(1,)}
+    frames = [frame for _, frame in practice.ear.frames[heard:]]
+    assert {frame["/step/number"] for frame in frames} == {(1,)}
     assert practice.trims == 0
+    # Whatever its frequency is at a moment, nothing calls it a tone, unless it is that of the step.
+    other = [frame for frame in frames if abs(frame["/tone/hz"][0] - 1000.0) > 30.0]
+    assert what != "sweep" or any(frame["/tone/hz"][0] > 0.0 for frame in other)
+    assert {frame["/tone/stands"] for frame in other} == {(False,)}
+    states = {frame[f"/track/{track}/state"] for frame in other for track in range(1, TRACKS + 1)}
+    assert states == {("quiet",)}
+    told = re.findall(r"(?m)^tone ([\d.]+) Hz$", practice.daemon.output)
+    assert told
+    assert [float(hz) for hz in told] == pytest.approx([1000.0] * len(told), rel=0.01)
     assert practice.ask("/practice/tone", 1000.0) == ""
     practice.tone(1000.0, 1.0)
 

@@ -14,6 +14,7 @@ from bridge.wire.tree import CONTAINERS
 
 SENT = """
 /track/N/vu f, /track/N/deviation f, /track/N/fine f, /track/N/spread f, /track/N/state s, /tone/hz f, /tone/s f,
+/tone/stands T,
 /step/number i, /step/count i, /step/adjustment s, /step/tone_hz f, /step/speed_ips f, /step/target_vu f,
 /step/tolerance_db f, /step/uncertainty_db f, /step/complete i, /step/missing i, /step/missing_tracks s,
 /step/right_tracks s, /step/waiting_tracks s,

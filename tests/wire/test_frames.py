@@ -67,6 +67,7 @@ def test_every_address_of_the_design() -> None:
         "/track/24/state": "settling",
         "/tone/hz": 9_999.5,
         "/tone/s": 4.5,
+        "/tone/stands": True,
         "/step/number": 2,
         "/step/count": 12,
         "/step/adjustment": "repro high",
@@ -133,7 +134,7 @@ def test_one_encoder_for_changing_tracks_and_states(run: list[list[Reading]], fi
     for readings in run:
         numbered = [replace(one, track=first + place) for place, one in enumerate(readings, 1)]
         said = heard(encoder.encode(frame(*numbered)))
-        assert len(said) == 5 * len(numbered) + 37
+        assert len(said) == 5 * len(numbered) + 38
         for one in numbered:
             sent = [said[f"/track/{one.track}/{name}"] for name in ("vu", "deviation", "fine", "spread", "state")]
             wanted = [one.vu, one.deviation_db, one.fine_db, one.spread_db, one.state]
@@ -155,12 +156,12 @@ def test_what_rarely_changes_is_sent_anew_when_it_does() -> None:
 
 
 def test_no_tracks_and_all_tracks() -> None:
-    assert len(heard(FrameEncoder().encode(frame()))) == 37
+    assert len(heard(FrameEncoder().encode(frame()))) == 38
     packet = FrameEncoder().encode(frame(*(reading(track) for track in range(1, 65))))
-    assert len(heard(packet)) == 64 * 5 + 37
+    assert len(heard(packet)) == 64 * 5 + 38
     # One datagram over IPv4 carries 65,507 bytes.
     assert len(packet) < 65_507
-    assert len(decode(packet).messages) == 64 * 5 + 37
+    assert len(decode(packet).messages) == 64 * 5 + 38
 
 
 def test_nothing_in_a_frame_holds_it_back() -> None:

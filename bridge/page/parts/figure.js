@@ -1,6 +1,6 @@
 // The track in focus: how far off, which way to turn, what it is doing.
 
-import { isOtherTone, shownOf } from "../deviation.js";
+import { shownOf, toneOf } from "../deviation.js";
 import { drawn } from "../figures.js";
 import { element, put, svg } from "../elements.js";
 import { hzText, textOf } from "../scale.js";
@@ -51,7 +51,7 @@ export class Figure {
     const isHeld = Boolean(frame.hold.on);
     const { words } = this.app.setup;
     put(this.state, isHeld && track.state !== "clipped" ? "held" : words.states[track.state] ?? track.state);
-    const isOther = isOtherTone(frame);
+    const isOther = toneOf(frame) === "other";
     put(this.way, isHeld ? words.held : isOther ? `wrong tone: wants ${hzText(frame.step.tone_hz)}` : wayOf(words.ways, sign, shown.db));
     put(this.needle, `needle ${vuText(track.vu)}${hasTone ? ` · spread ${spreadText(track.spread)}` : ""}`);
     const look = `${track.state === "clipped"} ${isHeld} ${isOther}`;

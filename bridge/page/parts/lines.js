@@ -1,6 +1,6 @@
 // The lines of text of the trim view: the step, the state of things, the progress.
 
-import { isBias, isOtherTone, shownOf } from "../deviation.js";
+import { isBias, shownOf, toneOf } from "../deviation.js";
 import { element, put } from "../elements.js";
 import { fixedText, hzText, rangeText, timeText } from "../scale.js";
 
@@ -87,11 +87,11 @@ export class StatusLine {
 
   paint(frame) {
     const { hz } = frame.tone;
-    const isOther = isOtherTone(frame);
-    put(this.tone, hz > 0 ? `hears ${isOther ? hzText(hz) : exactText(hz)}` : "hears no tone");
-    this.tone.classList.toggle("notice", isOther);
+    const tone = toneOf(frame);
+    put(this.tone, tone === "none" ? "hears no tone" : `hears ${tone === "other" ? hzText(hz) : exactText(hz)}`);
+    this.tone.classList.toggle("notice", tone === "other");
     const { time } = frame.tape;
-    put(this.left, [this.leftText(frame, isOther), time ? `tape at ${time}` : ""].filter(Boolean).join(" · "));
+    put(this.left, [this.leftText(frame, tone), time ? `tape at ${time}` : ""].filter(Boolean).join(" · "));
     const { may_command: mayCommand } = this.app.setup.visitor;
     const held = frame.hold.on ? "held" : "";
     const log = frame.health.log === "refusing" ? "LOG REFUSES" : frame.health.log === "off" ? "log is off" : "";
@@ -101,7 +101,7 @@ export class StatusLine {
   }
 
   // How long the tone still plays, by the tape's own list; it began when it was first heard.
-  leftText(frame, isOther) {
+  leftText(frame, tone) {
     const step = this.app.setup.steps[frame.step.number - 1];
     const onTape = step?.on_tape;
     if (!step || step.records) return step ? "tone from the generator" : "";
@@ -110,7 +110,7 @@ export class StatusLine {
     // Whoever changes the tape reads here which one it is.
     // What does not fit is cut at its end.
     const of = onTape.tape && this.app.setup.tapes.length > 1 ? `${onTape.tape}, ` : "";
-    if (!(frame.tone.hz > 0) || isOther) return `waits for ${of}${place}`;
+    if (tone !== "wanted") return `waits for ${of}${place}`;
     const left = onTape.seconds - frame.tone.s;
     return left >= 0 ? `${place} · ${timeText(left)} left` : `${place} · played ${timeText(frame.tone.s)}`;
   }
