@@ -96,7 +96,7 @@ class Endings:
             verdict = "none"
         if verdict == "doubtful" and not final:
             return []
-        self._hands.pending.pop(act.track, None)
+        self._hands.finish(act)
         if verdict in ("none", "doubtful", "crept", "dropout"):
             cut = leaving and verdict != "dropout" and may_have_changed(evidence, act, end)
             return self._drop(act, verdict, cut=cut)
@@ -105,12 +105,11 @@ class Endings:
     def _drop(self, act: Act, verdict: Verdict, *, cut: bool) -> list[Event]:
         """Take an act back: it was none, or ``cut`` where nobody can tell."""
         evidence, track = self._evidence, act.track
-        self._hands.settled[track] = self._hands.touched[track]
         if verdict not in ("crept", "dropout"):
             evidence.own_since[track] = min(evidence.own_since[track], act.since)
+        self._hands.were_not_on(act)
         if not act.told:
             return []
-        self._hands.were_not_on(act)
         started_s = evidence.start_s(act.onset)
         if cut:
             return [TrimCut(track, act.as_found, started_s)]

@@ -129,7 +129,19 @@ class Hands:
 
     def were_not_on(self, act: Act) -> None:
         """Take note that what looked like a hand on a trimmer was none: the eyes go back to where one was before."""
-        self._focused = [other for other in self._focused if other != (act.track, act.onset)]
+        track = act.track
+        self.finish(act)
+        self._focused = [other for other in self._focused if other != (track, act.onset)]
+        self.settled[track] = self.touched[track]
+
+    def finish(self, act: Act) -> None:
+        """Take note that nothing more is watched of an act."""
+        if self.pending.get(act.track) is act:
+            del self.pending[act.track]
+        if self.moving.get(act.track) is act:
+            del self.moving[act.track]
+            self._still.pop(act.track, None)
+            self.on[act.track] = False
 
     def were_on(self, act: Act) -> None:
         """Take note that a hand has been on a trimmer, as is known only now."""

@@ -12,6 +12,9 @@ from bridge.procedure.wander import QUICK, SCALES
 MOVED: Final = 6.0
 """Times the deviation of wander by which all tracks together must depart."""
 
+BOTH_MOVED: Final = 4.0
+"""With two tracks each of them must depart by so many: no less than what is taken for a hand on one of them."""
+
 LEAST_DB: Final = 0.08
 
 SEEN: Final = 30
@@ -101,13 +104,13 @@ class PlaybackLevel:
         """Return the last block before a movement that is under way; None without one."""
         contrasts = self._evidence.contrasts
         by_db = contrasts.common_db[:QUICK]
-        sure = contrasts.common_departure[:QUICK]
+        sure = contrasts.common_departure[:QUICK] / MOVED
         if self._evidence.tracks == 2:
             by_db, sure = self._both_moved()
-        moved = (sure >= MOVED) & (np.abs(by_db) >= LEAST_DB)
+        moved = (sure >= 1.0) & (np.abs(by_db) >= LEAST_DB)
         now = self._evidence.now
         # The longer stretches go on to see it when it is over.
-        if not moved.any() or (now - self.until < SEEN and sure[0] < 0.5 * MOVED):
+        if not moved.any() or (now - self.until < SEEN and sure[0] < 0.5):
             return None
         scale = SCALES[int(np.argmax(moved))]
         return now - scale.after - scale.between - GUARD
@@ -116,7 +119,7 @@ class PlaybackLevel:
         """With two tracks: what both do by the same amount at the same time is done to the playback level."""
         contrasts = self._evidence.contrasts
         by_db = contrasts.difference_db[:QUICK]
-        sure = contrasts.departure[:QUICK].min(axis=1)
+        sure = contrasts.departure[:QUICK].min(axis=1) / BOTH_MOVED
         apart_db = np.abs(by_db[:, 0] - by_db[:, 1])
         largest_db = np.abs(by_db).max(axis=1)
         noise_db = np.sqrt(contrasts.variance[:QUICK].sum(axis=1))

@@ -192,20 +192,22 @@ class TrimWatch:
 
     def _close_before(self, block: int, events: list[Event]) -> None:
         """Finish what was done before a block, in which a switch was thrown, and drop what that looked like."""
-        evidence, hands = self.evidence, self._hands
+        hands = self._hands
         for act in [act for act in hands.moving.values() if act.onset >= block - GUARD]:
-            del hands.moving[act.track]
-            hands.were_not_on(act)
-            if act.told:
-                events.append(
-                    MoveDropped(act.track, evidence.start_s(act.onset), evidence.record.end_s(evidence.now - 1))
-                )
+            events += self._drop(act)
         self._level.forget(block - AFTER)
         for act in list(hands.moving.values()):
             self._leave_if_still(act, block)
         for act in list(hands.pending.values()):
             events += self._endings.finish(act, block, leaving=True)
         events += self._cut()
+
+    def _drop(self, act: Act) -> list[Event]:
+        """Take back that a hand was on a trimmer."""
+        evidence = self.evidence
+        self._hands.were_not_on(act)
+        dropped = MoveDropped(act.track, evidence.start_s(act.onset), evidence.record.end_s(evidence.now - 1))
+        return [dropped] if act.told else []
 
     def close_left(self) -> tuple[Event, ...]:
         """Finish what the hands have left, as well as can be told by now, and go on; what is in hand stays open."""
@@ -302,6 +304,10 @@ class TrimWatch:
         evidence.since = np.where(self._hands.on, evidence.since, evidence.now)
         if self._tracks == 2:
             # Without others to compare with, what was before is of no use any more.
+            for act in [*self._hands.pending.values(), *self._hands.moving.values()]:
+                if act.onset >= before - GUARD:
+                    # What looked like a hand on one of them was the beginning of this.
+                    events += self._drop(act)
             for act in list(self._hands.pending.values()):
                 events += self._endings.finish(act, max(before, act.left_from + 1))
             evidence.own_since[:] = evidence.now

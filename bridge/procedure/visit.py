@@ -103,6 +103,7 @@ class Visit:
         self._progress = progress
         self._again = again
         self._found: dict[int, Found] = {}
+        self._found_spread_db: dict[int, float] = {}
         self._touched: set[int] = set()
         self._logged: dict[int, list[Trim]] = {}
         self._forgotten: list[Trim] = []
@@ -119,7 +120,9 @@ class Visit:
             self._peak_vu = np.fmax(self._peak_vu, tracks.fine_vu)
         if len(self._found) < len(self._bank.tracks):
             for place in np.flatnonzero(~np.isnan(tracks.spread_db)).tolist():
-                self._found.setdefault(place, Found(float(tracks.fine_vu[place]), position_s))
+                if place not in self._found:
+                    self._found[place] = Found(float(tracks.fine_vu[place]), position_s)
+                    self._found_spread_db[place] = float(tracks.spread_db[place])
 
     def level_moved(self, position_s: float, by_db: float) -> str:
         """Take note that the playback level was moved; return what a person should know of it.
@@ -277,7 +280,9 @@ class Visit:
         if abs(steady.level_db) > step.tolerance_db:
             return Unverified(track, UNSEEN, (steady.level_db,))
         changed_db = step.target_vu + steady.level_db - first.level_vu
-        if abs(changed_db) > step.tolerance_db + SAME_SPREADS * steady.spread_db:
+        # A change makes the spread over all the time large, too.
+        spread_db = min(steady.spread_db, self._found_spread_db[place])
+        if abs(changed_db) > step.tolerance_db + SAME_SPREADS * spread_db:
             return Unverified(track, CHANGED, (changed_db,))
         return None
 

@@ -192,6 +192,19 @@ def test_the_playback_level_is_no_trim(tracks: int, seconds: float) -> None:
     assert any(isinstance(event, LevelMoved) for event in events)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_playback_level_that_is_moved_a_little_is_no_trim_of_either_of_two_tracks(seed: int) -> None:
+    levels = tape(50.0, 2, 0.05, seed)
+    for start_s, by_db in ((15.0, -0.65), (25.0, 0.4), (36.0, 1.0)):
+        for track in range(2):
+            move(levels, track, start_s, start_s + 0.4, by_db)
+    watch, events = watched(levels)
+    events += watch.restart()
+    assert not trims(events)
+    assert sum(isinstance(event, LevelMoved) for event in events) == 3
+    assert watch.focus is None
+
+
 def test_a_trim_before_the_playback_level_moves_keeps_what_was_left_then() -> None:
     levels = tape(60.0, 8, 0.02)
     move(levels, 4, 10.0, 11.0, 1.0)
