@@ -26,6 +26,9 @@ from bridge.procedure.verdict import (
 SAME: Final = 3.0
 """Standard errors within which what was told and what is found later are the same."""
 
+BACK: Final = 2.0
+"""Standard errors within which a trimmer is back where it was."""
+
 WAITED_S: Final = 0.5
 """So much longer than the hand may be away it is waited: the next movement shows only after it has begun."""
 
@@ -100,7 +103,9 @@ class Endings:
         if verdict in ("none", "doubtful", "crept", "dropout"):
             cut = leaving and verdict != "dropout" and may_have_changed(evidence, act, end)
             return self._drop(act, verdict, cut=cut)
-        return self._tell(act, found, left, behind, end, undone=verdict == "undone")
+        # The hand was on it for sure. Whether the trimmer is back where it was is told by what was found and left.
+        back_db = BACK * math.hypot(found.standard_error_db, left.standard_error_db) + LEAST_TRIM_DB
+        return self._tell(act, found, left, behind, end, undone=verdict == "undone" and changed_db <= back_db)
 
     def _drop(self, act: Act, verdict: Verdict, *, cut: bool) -> list[Event]:
         """Take an act back: it was none, or ``cut`` where nobody can tell."""

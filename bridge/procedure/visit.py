@@ -37,6 +37,11 @@ LEAST_FOUND_S: Final = 0.6
 SAME_SPREADS: Final = 3.0
 """On unsteady tape it is so many times its spread."""
 
+BETTER: Final = 0.5
+BETTER_S: Final = 1.5
+"""What a track reads within so long after its first reading is what it was found at if its spread is less than this
+share of that: a dropout bends a reading for a second."""
+
 DISPLACED_DB: Final = 0.1
 """A playback level that is so far from where it was makes every trim wrong by as much as the tightest tolerance."""
 
@@ -103,6 +108,8 @@ class Visit:
         self._progress = progress
         self._again = again
         self._found: dict[int, Found] = {}
+        # When each track was read first, and the spread of what it was found at.
+        self._read_s: dict[int, float] = {}
         self._found_spread_db: dict[int, float] = {}
         self._touched: set[int] = set()
         self._logged: dict[int, list[Trim]] = {}
@@ -118,11 +125,17 @@ class Visit:
             return
         if self.step.adjustment == "bias":
             self._peak_vu = np.fmax(self._peak_vu, tracks.fine_vu)
-        if len(self._found) < len(self._bank.tracks):
+        if len(self._found) < len(self._bank.tracks) or position_s < max(self._read_s.values()) + BETTER_S:
             for place in np.flatnonzero(~np.isnan(tracks.spread_db)).tolist():
-                if place not in self._found:
-                    self._found[place] = Found(float(tracks.fine_vu[place]), position_s)
-                    self._found_spread_db[place] = float(tracks.spread_db[place])
+                self._read(place, Found(float(tracks.fine_vu[place]), position_s), float(tracks.spread_db[place]))
+
+    def _read(self, place: int, found: Found, spread_db: float) -> None:
+        """Take the first reading of a track, or one that comes soon and is much steadier: a dropout is over by then."""
+        is_first = place not in self._found
+        read_s = self._read_s.setdefault(place, found.at_s)
+        if is_first or (found.at_s < read_s + BETTER_S and spread_db < BETTER * self._found_spread_db[place]):
+            self._found[place] = found
+            self._found_spread_db[place] = spread_db
 
     def level_moved(self, position_s: float, by_db: float) -> str:
         """Take note that the playback level was moved; return what a person should know of it.
@@ -156,6 +169,7 @@ class Visit:
         """Forget what was read: it compares with nothing any more."""
         self._from_s = position_s + AFTER_MOVE_S
         self._found.clear()
+        self._read_s.clear()
         self._peak_vu[:] = -math.inf
 
     def turned(self, act: TrimFound | TrimCut, now: Moment) -> Turned | None:

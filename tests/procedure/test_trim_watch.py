@@ -293,6 +293,19 @@ def test_the_eyes_follow_each_stroke_of_two_hands_and_leave_what_was_none() -> N
     assert [focus[place] for place in (900, 1100, 1250, 1360, 2900)] == [None, 3, 5, 3, 3]
 
 
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("to_db", [0.3, 0.4])
+def test_a_trimmer_is_said_to_be_put_back_only_where_it_may_be(to_db: float, seed: int) -> None:
+    levels = tape(45.0, 8, 0.15, seed, memory_s=1.0)
+    move(levels, 4, 15.0, 15.6, 1.6)
+    move(levels, 4, 16.4, 17.0, to_db - 1.6)
+    (trim,) = [trim for trim in recognised(levels) if trim.track == 4]
+    error_db = math.hypot(trim.as_found.standard_error_db, trim.as_left.standard_error_db)
+    apart_db = abs(trim.as_left.level_db - trim.as_found.level_db)
+    # 95 % of a normal distribution lie within two standard deviations; 0.05 dB is the least that counts as a trim.
+    assert not trim.undone or apart_db <= 2.0 * error_db + 0.05
+
+
 @pytest.mark.parametrize("seconds", [0.02, 0.1, 0.25, 0.4])
 @pytest.mark.parametrize("first", [2, 5])
 def test_a_dropout_is_no_trim_and_bends_nothing(seconds: float, first: int) -> None:

@@ -43,3 +43,18 @@ def test_what_has_changed_is_not_though_the_change_has_made_its_spread_large(cha
     verdict = left(changed_db, 0.0, 0.5 * abs(changed_db))
     assert isinstance(verdict, Unverified)
     assert verdict.reason == CHANGED
+
+
+def test_a_dropout_in_the_first_second_of_a_tone_is_not_what_a_track_was_found_at() -> None:
+    visit = Visit("Somewhere", HIGH, BANK, Progress())
+    ones, no = np.ones(PLACES), np.zeros(PLACES, dtype=bool)
+    # The reading is over the last second: while the dropout is in it, it is low, and its spread large.
+    for hundredth in range(100, 400):
+        is_bent = hundredth < 215
+        vu = np.full(PLACES, HIGH.target_vu - (1.6 if is_bent else 0.0))
+        spread = np.full(PLACES, 1.9 if is_bent else READ_SPREAD_DB)
+        visit.see(TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu), hundredth / 100.0)
+    steady = Settled(0.0, READ_SPREAD_DB, 0.02, 30.0, 2.0, 32.0)
+    verdict = visit.verified([steady] * PLACES, Moment(33.0, 33 * 10**9))[0]
+    assert isinstance(verdict, Trim)
+    assert verdict.as_found_db == pytest.approx(0.0, abs=1e-9)
