@@ -90,7 +90,7 @@ class Frame:
     ``position_s`` is counted from the start of the source; ``captured_ns`` is the Unix time in nanoseconds at which the
     last sample was captured. ``focus_track`` is 0 when no trimmer moves. ``tone_s`` is for how long the tone has played
     without a break; ``tone_stands`` is whether it does, as a tone of a tape, and speech, sweeps and noise do not: it is
-    known 0.8 s after it began, and always true where there are no steps. ``missing`` counts what the whole calibration
+    known 0.9 s after it began, and true where there are no steps. ``missing`` counts what the whole calibration
     still lacks, a track of a step as one. ``tape_time`` is where the tape is by its time code; empty when none is
     heard. ``right_tracks`` are those that `bridge.procedure.judgement` calls right. ``next_track`` comes next, 0 when
     none does, as `bridge.procedure.succession` says; ``waiting_tracks`` only wait to be logged by themselves.

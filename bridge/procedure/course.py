@@ -98,6 +98,8 @@ class Course:
         if self.watch is None:
             return []
         outcomes = [*self._choose(self.watch, 0)]
+        # What was seen since the finish was asked for was read against the target of the step before.
+        self.watch.close()
         self._do("begin", 0)
         self._in_hand = InHand()
         return outcomes
@@ -141,7 +143,7 @@ class Course:
         """What a person should know of the tone, one line; empty when there is nothing to say."""
         watch, changed = self.watch, self._changed
         # What plays on from before a change is said to be wrong by that alone.
-        if watch is None or (changed is not None and watch.tone is changed.tone):
+        if watch is None or (changed is not None and changed.tone is not None and watch.tone is changed.tone):
             return ""
         return watch.notice or (self.visit.notice if self.visit is not None else "")
 
@@ -203,9 +205,7 @@ class Course:
             outcomes += self._on_seen(seen)
         if self._in_hand.is_owed:
             outcomes += map(InHandToLog, self._in_hand.to_keep(self.watch.states))
-        # What passes by the frequency of the step, a sweep or a word, is not what its tone was found at.
-        if tone is not None and on_tone(self.visit.step, tone.hz):
-            self.visit.see(tracks, now.position_s)
+        self.visit.see(tracks, now.position_s, stands=tone is not None)
         return outcomes
 
     def _on_seen(self, seen: Seen) -> list[Outcome]:

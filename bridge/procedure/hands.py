@@ -61,6 +61,7 @@ class Hands:
         # Tracks with the onset of the act that was shown to move, the last one last.
         self._focused: list[tuple[int, int]] = []
         self._still: dict[int, int] = {}
+        self._rested: set[int] = set()
         self._last_onset: dict[int, int] = {}
         self._last_end: dict[int, int] = {}
 
@@ -79,6 +80,7 @@ class Hands:
         """Take note that a hand is on a trimmer, as far as can be seen."""
         self.pending.pop(act.track, None)
         self.moving[act.track] = act
+        self._rested.discard(act.track)
         self.on[act.track] = True
 
     def go_on(self, act: Act, onset: int) -> None:
@@ -87,19 +89,22 @@ class Hands:
         self._compare(act.track, act.end, onset)
         act.end = act.left_from = -1
 
-    def rest(self, track: int, still: int, *, since_onset: bool) -> None:
+    def rest(self, track: int, still: int, *, since_onset: bool, departs: bool) -> None:
         """Take note that a level has been still for so many blocks.
 
-        A stretch that reaches back to the onset (``since_onset``) has not been seen to end a movement.
+        A stretch that reaches back to the onset (``since_onset``) has not been seen to end a movement. What ``departs``
+        now is moved for sure, and not by wander.
         """
         rested = self._still.get(track, 0)
         if still < rested:
             self._rhythm.paused(rested)
             self._compare(track, self._evidence.now - rested, self._evidence.now)
-            act = self.moving[track]
-            if rested > LEAST_STILL >= still and act.shown:
-                self._look_at(act)
         self._still[track] = 0 if since_onset else still
+        if still > LEAST_STILL:
+            self._rested.add(track)
+        elif departs and track in self._rested and self.moving[track].shown:
+            self._rested.discard(track)
+            self._look_at(self.moving[track])
 
     def show(self, act: Act) -> bool:
         """Show that a hand is on a trimmer; return whether that is new of this act."""

@@ -3,6 +3,7 @@
 This joins the three that watch: which tone plays, which step wants it, which trimmer moves.
 """
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import Final
 
@@ -17,13 +18,10 @@ from bridge.procedure.steps import Step
 from bridge.procedure.tapes import NO_TAPES, Tapes
 from bridge.procedure.tones import LEAST_SHARE, NEAR, Tone, ToneEnded, ToneStarted, ToneWatch
 from bridge.procedure.trim_watch import Event, TrimWatch
-from bridge.procedure.visit import on_tone
+from bridge.procedure.visit import FAINT_DB, on_tone
 from bridge.readings import State
+from bridge.tape.machine import RECORD_SIDE
 from bridge.units import signed
-
-FAINT_DB: Final = 26.0
-"""What is so far below its target, a twentieth of the voltage, is no tone of the tape: it is hum, crosstalk, or the
-noise of a track that plays nothing. A trimmer reaches some 10 dB. Common practice, no source."""
 
 FAINT_UPDATES: Final = 200
 """What is too faint is told of when it has stood for so long: hum between two tones does not matter."""
@@ -140,14 +138,17 @@ class HandsFree:
         return led
 
     def _faint_vu(self, tone_hz: float) -> float:
-        """Return below which level nothing is a tone of this frequency."""
+        """Return below which level nothing is a tone of this frequency; while recording, anything may be one."""
+        if self._steps[self.index].adjustment in RECORD_SIDE:
+            return -math.inf
         meant = np.abs(self._tones_hz - tone_hz) <= NEAR * self._tones_hz
         return float(np.min(self._targets_vu[meant] if meant.any() else self._targets_vu)) - FAINT_DB
 
-    def _note_faint(self, step: Step, tracks: TrackLevels) -> None:
-        """Take note of what has the frequency of the step and is too faint for it, on every track."""
+    def _note_faint(self, tracks: TrackLevels) -> None:
+        """Take note of what has the frequency of a step and is too faint for it, on every track."""
         pure = (tracks.tone_share >= LEAST_SHARE) & np.isfinite(tracks.tone_vu)
-        if self._playing or not on_tone(step, tracks.tone_hz) or not pure.any():
+        is_meant = (np.abs(self._tones_hz - tracks.tone_hz) <= NEAR * self._tones_hz).any()
+        if self._playing or not is_meant or not pure.any():
             self._faint = (0, "")
             return
         loudest_vu = float(tracks.tone_vu[pure].max())
@@ -164,12 +165,14 @@ class HandsFree:
         deviation_db = self._absent
         if on_tone(step, tracks.tone_hz):
             deviation_db = tracks.tone_vu - step.target_vu
-            deviation_db = np.where(deviation_db >= -FAINT_DB, deviation_db, np.nan)
+            if step.adjustment not in RECORD_SIDE:
+                # There a trimmer may stand at its end, and what is heard is what the person plays.
+                deviation_db = np.where(deviation_db >= -FAINT_DB, deviation_db, np.nan)
         playing = bool(np.isfinite(deviation_db).any())
         if self._playing and not playing:
             self.keep_steady()
         self._playing = playing
-        self._note_faint(step, tracks)
+        self._note_faint(tracks)
         return self._trims.push(position_s, deviation_db, tracks.clipped)
 
     def switched(self, before: Sequence[Settled | None]) -> None:

@@ -7,10 +7,15 @@ import numpy as np
 from bridge.procedure.acts import LevelMoved
 from bridge.procedure.blocks import Floats
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.wander import QUICK, SCALES
+from bridge.procedure.wander import QUICK, SCALES, Scale
 
 MOVED: Final = 6.0
 """Times the deviation of wander by which all tracks together must depart."""
+
+APART: Final = 0.3
+APART_NOISE: Final = 4.0
+"""One of two tracks that is ahead of the other by so large a share of the way, and by so many deviations of wander, is
+moved by a hand: two hands, or one that goes from one to the other, end at the same sum."""
 
 BOTH_MOVED: Final = 4.0
 """With two tracks each of them must depart by so many: no less than what is taken for a hand on one of them."""
@@ -125,4 +130,18 @@ class PlaybackLevel:
         noise_db = np.sqrt(contrasts.variance[:QUICK].sum(axis=1))
         together = apart_db <= np.maximum(0.2 * largest_db, 3.0 * noise_db)
         same = together & (np.sign(by_db[:, 0]) == np.sign(by_db[:, 1])) & (largest_db > noise_db)
+        same &= [self._moved_at_once(scale, by) for scale, by in zip(SCALES[:QUICK], largest_db.tolist(), strict=True)]
         return np.where(same, by_db.mean(axis=1), 0.0), sure
+
+    def _moved_at_once(self, scale: Scale, by_db: float) -> bool:
+        """Say whether neither of two tracks was ahead of the other for longer than a dropout on the way."""
+        record, now = self._evidence.record, self._evidence.now
+        level_db = record.level_db(max(now - scale.blocks, record.oldest), now)
+        ahead_db = level_db[:, 0] - level_db[:, 1]
+        before_db = ahead_db[: scale.before]
+        before_db = before_db[np.isfinite(before_db)]
+        if not before_db.size:
+            return False
+        noise_db = float(np.sqrt(self._evidence.contrasts.variance[0].sum()))
+        far = np.abs(ahead_db - np.median(before_db)) > max(APART * by_db, APART_NOISE * noise_db)
+        return not bool((far[1:] & far[:-1]).any())

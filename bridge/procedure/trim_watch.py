@@ -416,7 +416,8 @@ class TrimWatch:
         deviations_db = evidence.deviations_db(track)
         level_db = evidence.own.level_db(max(act.onset, now - LOOKED_BACK, evidence.own.oldest), now)[:, track]
         still = still_blocks(level_db, deviations_db)
-        self._hands.rest(track, still, since_onset=still >= level_db.size)
+        departs = bool(evidence.contrasts.departure[0, track] >= TOLD)
+        self._hands.rest(track, still, since_onset=still >= level_db.size, departs=departs)
         if still < self._hands.settle_blocks(track):
             return
         if not np.isfinite(level_db[-still:]).any() or not self._glance.is_still(track):

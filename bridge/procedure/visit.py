@@ -37,10 +37,13 @@ LEAST_FOUND_S: Final = 0.6
 SAME_SPREADS: Final = 3.0
 """On unsteady tape it is so many times its spread."""
 
-BETTER: Final = 0.5
-BETTER_S: Final = 1.5
-"""What a track reads within so long after its first reading is what it was found at if its spread is less than this
-share of that: a dropout bends a reading for a second."""
+FAINT_DB: Final = 26.0
+"""What is so far below its target, a twentieth of the voltage, is no tone of the tape: it is hum, crosstalk, or the
+noise of a track that plays nothing. A trimmer of the repro side reaches some 10 dB. Common practice, no source."""
+
+STANDS_S: Final = 3.0
+"""What has the frequency of the step for so long is its tone, also where most tracks carry something else: a sweep
+passes by sooner."""
 
 DISPLACED_DB: Final = 0.1
 """A playback level that is so far from where it was makes every trim wrong by as much as the tightest tolerance."""
@@ -108,34 +111,33 @@ class Visit:
         self._progress = progress
         self._again = again
         self._found: dict[int, Found] = {}
-        # When each track was read first, and the spread of what it was found at.
-        self._read_s: dict[int, float] = {}
         self._found_spread_db: dict[int, float] = {}
         self._touched: set[int] = set()
         self._logged: dict[int, list[Trim]] = {}
         self._forgotten: list[Trim] = []
         self._peak_vu = np.full(len(bank.tracks), -math.inf)
         self._from_s = -math.inf
+        self._on_tone_s = math.inf
         self._displaced_db = 0.0
         self._turned_displaced: set[int] = set()
 
-    def see(self, tracks: TrackLevels, position_s: float) -> None:
-        """Take the next levels."""
-        if position_s < self._from_s or not on_tone(self.step, tracks.tone_hz):
+    def see(self, tracks: TrackLevels, position_s: float, *, stands: bool) -> None:
+        """Take the next levels; ``stands`` is whether a tone stands, on most of the tracks."""
+        if not on_tone(self.step, tracks.tone_hz):
+            self._on_tone_s = math.inf
+            return
+        self._on_tone_s = min(self._on_tone_s, position_s)
+        if position_s < self._from_s:
             return
         if self.step.adjustment == "bias":
             self._peak_vu = np.fmax(self._peak_vu, tracks.fine_vu)
-        if len(self._found) < len(self._bank.tracks) or position_s < max(self._read_s.values()) + BETTER_S:
+        # What passes by the frequency of the step, a sweep or a word, is not what its tone was found at.
+        stands |= position_s - self._on_tone_s >= STANDS_S
+        if stands and len(self._found) < len(self._bank.tracks):
             for place in np.flatnonzero(~np.isnan(tracks.spread_db)).tolist():
-                self._read(place, Found(float(tracks.fine_vu[place]), position_s), float(tracks.spread_db[place]))
-
-    def _read(self, place: int, found: Found, spread_db: float) -> None:
-        """Take the first reading of a track, or one that comes soon and is much steadier: a dropout is over by then."""
-        is_first = place not in self._found
-        read_s = self._read_s.setdefault(place, found.at_s)
-        if is_first or (found.at_s < read_s + BETTER_S and spread_db < BETTER * self._found_spread_db[place]):
-            self._found[place] = found
-            self._found_spread_db[place] = spread_db
+                if place not in self._found:
+                    self._found[place] = Found(float(tracks.fine_vu[place]), position_s)
+                    self._found_spread_db[place] = float(tracks.spread_db[place])
 
     def level_moved(self, position_s: float, by_db: float) -> str:
         """Take note that the playback level was moved; return what a person should know of it.
@@ -169,7 +171,6 @@ class Visit:
         """Forget what was read: it compares with nothing any more."""
         self._from_s = position_s + AFTER_MOVE_S
         self._found.clear()
-        self._read_s.clear()
         self._peak_vu[:] = -math.inf
 
     def turned(self, act: TrimFound | TrimCut, now: Moment) -> Turned | None:
@@ -201,9 +202,11 @@ class Visit:
     def trim(self, act: TrimFound, now: Moment) -> Trim | None:
         """Return the trim that an act comes to; None when a person has logged it by hand meanwhile."""
         place, step = act.track, self.step
-        kind: TrimKind = "undone" if act.undone else "trim"
         self._touched.add(place)
         found = self._found_by(act)
+        # Another level than the act's own is not the one that it was put back to.
+        is_its_own = found.level_vu == step.target_vu + act.as_found.level_db
+        kind: TrimKind = "undone" if act.undone and is_its_own else "trim"
         left_vu = step.target_vu + act.as_left.level_db
         meanwhile = self._by_hand_since(place, act.started_s)
         if meanwhile is not None:
@@ -290,7 +293,8 @@ class Visit:
         if first is None:
             return Unverified(track, SILENT)
         if steady is None:
-            return Unverified(track, UNSTEADY)
+            first_db = first.level_vu - step.target_vu
+            return Unverified(track, UNSTEADY) if first_db >= -FAINT_DB else Unverified(track, UNSEEN, (first_db,))
         if abs(steady.level_db) > step.tolerance_db:
             return Unverified(track, UNSEEN, (steady.level_db,))
         changed_db = step.target_vu + steady.level_db - first.level_vu

@@ -836,6 +836,36 @@ def test_the_calibration_after_a_finished_one_says_what_has_to_be_changed_for_it
     assert studio.calibration.progress.count == 0
 
 
+def test_what_is_heard_while_a_finish_waits_for_the_disk_is_no_trim_of_the_next_calibration() -> None:
+    loud = replace(LEVEL, adjustment="record level", target_vu=LEVEL.target_vu - 1.5)
+    for seconds in (0.6, 1.0, 2.0):
+        studio = Studio(setup((LEVEL, loud)))
+        studio.done(GoToStep(2))
+        studio.play(loud, 8.0)
+        *before, _ = studio.calibration.handle(Finish())
+        studio.take(before)
+        studio.play_on(seconds)
+        studio.take(studio.calibration.begin_another())
+        told = len(studio.told)
+        studio.play_on(12.0)
+        assert studio.calibration.progress.count == 0
+        assert not [said for said in studio.told[told:] if "playback" in said]
+
+
+def test_a_trimmer_for_recording_may_begin_at_its_end() -> None:
+    studio = Studio(setup((BIAS,)))
+    for track in studio.deviation_db:
+        studio.deviation_db[track] = -30.0
+    studio.play(BIAS, 6.0)
+    studio.turn(1, 0.0, 3.0)
+    studio.turn(1, -3.0, 1.5)
+    studio.play_on(12.0)
+    studio.done(Finish())
+    # Over the peak, which is the target, and 3 dB below it.
+    (trim,) = studio.trims
+    assert (trim.track, round(trim.as_found_db), round(trim.as_left_db)) == (1, -30, -3)
+
+
 def test_a_tape_at_a_wrong_speed_is_said_and_nothing_follows_it() -> None:
     slow = CalibrationTape(250.0, 7.5, Equalization.named("iec1", 7.5), (TapeTone(1000), TapeTone(10_000)))
     house = CalibrationTape(250.0, 15, Equalization.named("iec1", 15), (TapeTone(1000), TapeTone(10_000)))

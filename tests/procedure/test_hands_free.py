@@ -163,3 +163,12 @@ def test_tracks_that_only_hum_keep_no_tone_from_being_known() -> None:
     played.play(0.0, 2.0)
     played.play(10_000.0, 3.0, off_db=(0.0, -40.0, -45.0, -50.0))
     assert played.led == [1]
+
+
+def test_a_faint_tone_of_another_step_is_said_too() -> None:
+    played = Played()
+    played.play(1000.0, 4.0)
+    played.play(0.0, 2.0)
+    played.play(10_000.0, 3.0, off_db=-30.0 - LEVEL.target_vu)
+    assert played.led == []
+    assert played.watch.notice.startswith("10000 Hz at −30 VU is too faint for a tone")

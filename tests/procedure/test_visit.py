@@ -23,7 +23,7 @@ def left(first_db: float, mean_db: float, spread_db: float) -> Trim | Unverified
     visit = Visit("Somewhere", HIGH, BANK, Progress())
     vu = np.full(PLACES, HIGH.target_vu + first_db)
     spread, ones, no = np.full(PLACES, READ_SPREAD_DB), np.ones(PLACES), np.zeros(PLACES, dtype=bool)
-    visit.see(TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu), 3.0)
+    visit.see(TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu), 3.0, stands=True)
     steady = Settled(mean_db, spread_db, 0.02, 30.0, 2.0, 32.0)
     return visit.verified([steady] * PLACES, Moment(33.0, 33 * 10**9))[0]
 
@@ -45,16 +45,18 @@ def test_what_has_changed_is_not_though_the_change_has_made_its_spread_large(cha
     assert verdict.reason == CHANGED
 
 
-def test_a_dropout_in_the_first_second_of_a_tone_is_not_what_a_track_was_found_at() -> None:
+def heard(seconds: float, *, stands: bool) -> bool:
+    """Whether a track has been read once its frequency has been that of the step for so long."""
     visit = Visit("Somewhere", HIGH, BANK, Progress())
+    vu, spread = np.full(PLACES, HIGH.target_vu), np.full(PLACES, READ_SPREAD_DB)
     ones, no = np.ones(PLACES), np.zeros(PLACES, dtype=bool)
-    # The reading is over the last second: while the dropout is in it, it is low, and its spread large.
-    for hundredth in range(100, 400):
-        is_bent = hundredth < 215
-        vu = np.full(PLACES, HIGH.target_vu - (1.6 if is_bent else 0.0))
-        spread = np.full(PLACES, 1.9 if is_bent else READ_SPREAD_DB)
-        visit.see(TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu), hundredth / 100.0)
-    steady = Settled(0.0, READ_SPREAD_DB, 0.02, 30.0, 2.0, 32.0)
-    verdict = visit.verified([steady] * PLACES, Moment(33.0, 33 * 10**9))[0]
-    assert isinstance(verdict, Trim)
-    assert verdict.as_found_db == pytest.approx(0.0, abs=1e-9)
+    levels = TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu)
+    for hundredth in range(round(100 * seconds)):
+        visit.see(levels, hundredth / 100.0, stands=stands)
+    return isinstance(visit.trim_by_hand(BANK.tracks[0], levels, Moment(seconds, 0)), Trim)
+
+
+def test_a_tone_that_most_tracks_do_not_carry_is_read_when_it_is_no_sweep() -> None:
+    assert heard(0.1, stands=True)
+    assert not heard(2.5, stands=False)
+    assert heard(4.0, stands=False)
