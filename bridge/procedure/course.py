@@ -205,7 +205,7 @@ class Course:
             outcomes += self._on_seen(seen)
         if self._in_hand.is_owed:
             outcomes += map(InHandToLog, self._in_hand.to_keep(self.watch.states))
-        self.visit.see(tracks, now.position_s, stands=tone is not None)
+        self.visit.see(tracks, now.position_s)
         return outcomes
 
     def _on_seen(self, seen: Seen) -> list[Outcome]:

@@ -41,10 +41,6 @@ FAINT_DB: Final = 26.0
 """What is so far below its target, a twentieth of the voltage, is no tone of the tape: it is hum, crosstalk, or the
 noise of a track that plays nothing. A trimmer of the repro side reaches some 10 dB. Common practice, no source."""
 
-STANDS_S: Final = 3.0
-"""What has the frequency of the step for so long is its tone, also where most tracks carry something else: a sweep
-passes by sooner."""
-
 DISPLACED_DB: Final = 0.1
 """A playback level that is so far from where it was makes every trim wrong by as much as the tightest tolerance."""
 
@@ -117,23 +113,16 @@ class Visit:
         self._forgotten: list[Trim] = []
         self._peak_vu = np.full(len(bank.tracks), -math.inf)
         self._from_s = -math.inf
-        self._on_tone_s = math.inf
         self._displaced_db = 0.0
         self._turned_displaced: set[int] = set()
 
-    def see(self, tracks: TrackLevels, position_s: float, *, stands: bool) -> None:
-        """Take the next levels; ``stands`` is whether a tone stands, on most of the tracks."""
-        if not on_tone(self.step, tracks.tone_hz):
-            self._on_tone_s = math.inf
-            return
-        self._on_tone_s = min(self._on_tone_s, position_s)
-        if position_s < self._from_s:
+    def see(self, tracks: TrackLevels, position_s: float) -> None:
+        """Take the next levels."""
+        if position_s < self._from_s or not on_tone(self.step, tracks.tone_hz):
             return
         if self.step.adjustment == "bias":
             self._peak_vu = np.fmax(self._peak_vu, tracks.fine_vu)
-        # What passes by the frequency of the step, a sweep or a word, is not what its tone was found at.
-        stands |= position_s - self._on_tone_s >= STANDS_S
-        if stands and len(self._found) < len(self._bank.tracks):
+        if len(self._found) < len(self._bank.tracks):
             for place in np.flatnonzero(~np.isnan(tracks.spread_db)).tolist():
                 if place not in self._found:
                     self._found[place] = Found(float(tracks.fine_vu[place]), position_s)

@@ -5,7 +5,6 @@ import re
 from dataclasses import replace
 from itertools import pairwise
 
-import numpy as np
 import pytest
 
 from bridge.procedure.commands import (
@@ -398,23 +397,6 @@ def test_a_trim_that_is_reinstated_counts_again() -> None:
     # What comes next begins where that one ended.
     studio.done(LogNow(1))
     assert studio.summary()[-1] == ("repro level", 1, 0.0, 0.0)
-
-
-def test_a_sweep_that_passes_by_the_frequency_of_a_step_is_not_what_its_tone_was_found_at() -> None:
-    studio = Studio(setup())
-    studio.play(LEVEL, 0.01)
-    # A decade in 52 s: it is within 3 % of 1 kHz for 1.3 s.
-    studio.playback_db = -2.0
-    for hz in np.geomspace(800.0, 1250.0, 1000):
-        studio.hz = float(hz)
-        studio.update()
-    studio.playback_db = 0.0
-    studio.play(None, 2.0)
-    studio.play(LEVEL, 12.0)
-    studio.done(NextStep())
-    assert [(trim.kind, round(trim.as_found_db, 1), round(trim.as_left_db, 1)) for trim in studio.trims] == [
-        ("verified", 0.0, 0.0)
-    ] * len(studio.setup.tracks)
 
 
 def test_a_repeated_step_is_found_and_verified_anew() -> None:

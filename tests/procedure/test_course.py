@@ -250,7 +250,7 @@ class AnyCourse(RuleBasedStateMachine):
         self.levels = TrackLevels(0, 0, step.tone_hz, 9.0, vu, vu, vu, spread, spread, vu, quiet, vu, vu)
         self.course.tracks = self.levels
         self.is_there = True
-        visit.see(self.levels, self.now_s, stands=True)
+        visit.see(self.levels, self.now_s)
         self.tick()
 
     @rule(place=PLACE, found_db=LEVELS_DB, left_db=LEVELS_DB)

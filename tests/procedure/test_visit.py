@@ -23,7 +23,7 @@ def left(first_db: float, mean_db: float, spread_db: float) -> Trim | Unverified
     visit = Visit("Somewhere", HIGH, BANK, Progress())
     vu = np.full(PLACES, HIGH.target_vu + first_db)
     spread, ones, no = np.full(PLACES, READ_SPREAD_DB), np.ones(PLACES), np.zeros(PLACES, dtype=bool)
-    visit.see(TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu), 3.0, stands=True)
+    visit.see(TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu), 3.0)
     steady = Settled(mean_db, spread_db, 0.02, 30.0, 2.0, 32.0)
     return visit.verified([steady] * PLACES, Moment(33.0, 33 * 10**9))[0]
 
@@ -43,20 +43,3 @@ def test_what_has_changed_is_not_though_the_change_has_made_its_spread_large(cha
     verdict = left(changed_db, 0.0, 0.5 * abs(changed_db))
     assert isinstance(verdict, Unverified)
     assert verdict.reason == CHANGED
-
-
-def heard(seconds: float, *, stands: bool) -> bool:
-    """Whether a track has been read once its frequency has been that of the step for so long."""
-    visit = Visit("Somewhere", HIGH, BANK, Progress())
-    vu, spread = np.full(PLACES, HIGH.target_vu), np.full(PLACES, READ_SPREAD_DB)
-    ones, no = np.ones(PLACES), np.zeros(PLACES, dtype=bool)
-    levels = TrackLevels(0, 0, HIGH.tone_hz, 2.0, vu, vu, vu, spread, ones, vu, no, vu, vu)
-    for hundredth in range(round(100 * seconds)):
-        visit.see(levels, hundredth / 100.0, stands=stands)
-    return isinstance(visit.trim_by_hand(BANK.tracks[0], levels, Moment(seconds, 0)), Trim)
-
-
-def test_a_tone_that_most_tracks_do_not_carry_is_read_when_it_is_no_sweep() -> None:
-    assert heard(0.1, stands=True)
-    assert not heard(2.5, stands=False)
-    assert heard(4.0, stands=False)
