@@ -5,6 +5,7 @@ A track is complete in a step by what stands in the log, as `bridge.procedure.pr
 
 import sqlite3
 import tomllib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -41,22 +42,20 @@ class Sheet:
             tuple(track for track in self.tracks if track not in cells or self._is_turned(step, track))
             for step, cells in zip(self.steps, self.cells, strict=True)
         )
-        return tuple(
-            Missing(number, tracks, speed_told(self.steps[number - 1], self.steps))
-            for number, tracks in enumerate(lacking, 1)
-            if tracks
-        )
+        return self._of_steps(lacking)
 
     @property
     def unlogged(self) -> tuple[Missing, ...]:
         """What was turned since it was logged last, or is in hand: of what is missing, what a hand has changed."""
-        turned = (
-            (number, tuple(track for track in self.tracks if self._is_turned(step, track)))
-            for number, step in enumerate(self.steps, 1)
+        return self._of_steps(
+            tuple(track for track in self.tracks if self._is_turned(step, track)) for step in self.steps
         )
+
+    def _of_steps(self, tracks_of_steps: Iterable[tuple[int, ...]]) -> tuple[Missing, ...]:
+        """Return the tracks of each step that has any, with its number and its speed."""
         return tuple(
             Missing(number, tracks, speed_told(self.steps[number - 1], self.steps))
-            for number, tracks in turned
+            for number, tracks in enumerate(tracks_of_steps, 1)
             if tracks
         )
 

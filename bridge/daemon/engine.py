@@ -12,7 +12,7 @@ from typing import Protocol
 from bridge.control.inbox import CommandInbox, Request
 from bridge.daemon.health import Counters, HealthBook, MidiHealth, NetworkHealth
 from bridge.daemon.holding import Holding
-from bridge.daemon.ledger import Ledger, ToLog, entry_for
+from bridge.daemon.ledger import Ledger, entry_for
 from bridge.daemon.losses import LossTeller
 from bridge.daemon.notices import Notices
 from bridge.daemon.practice import practise
@@ -41,6 +41,7 @@ from bridge.procedure.outcomes import (
     Outcome,
     StepMoved,
     Told,
+    ToLog,
     TrimToLog,
     TurnedToLog,
 )

@@ -32,6 +32,7 @@ from bridge.procedure.outcomes import (
     NoteToLog,
     ReinstatementToLog,
     TakingBackToLog,
+    ToLog,
     TrimToLog,
     TurnedToLog,
     WithdrawalToLog,
@@ -42,18 +43,6 @@ from bridge.sinks.log import LogWriter, Result
 from bridge.units import signed
 
 LOG_OFF = "the log is off: nothing can be logged"
-
-ToLog = (
-    TrimToLog
-    | TurnedToLog
-    | InHandToLog
-    | WithdrawalToLog
-    | ReinstatementToLog
-    | NoteToLog
-    | ConfirmationToLog
-    | TakingBackToLog
-    | FinishToLog
-)
 
 _log = logging.getLogger(__name__)
 

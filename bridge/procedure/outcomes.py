@@ -103,10 +103,8 @@ class Told:
     text: str
 
 
-Outcome = (
-    Accepted
-    | Declined
-    | TrimToLog
+ToLog = (
+    TrimToLog
     | TurnedToLog
     | InHandToLog
     | WithdrawalToLog
@@ -115,6 +113,7 @@ Outcome = (
     | ConfirmationToLog
     | TakingBackToLog
     | FinishToLog
-    | StepMoved
-    | Told
 )
+"""What has to go into the log."""
+
+Outcome = Accepted | Declined | ToLog | StepMoved | Told
