@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 
 from bridge.procedure.blocks import BLOCK_S, Bools, Floats
+from bridge.procedure.contrasts import SCALES, SHORTEST
 from bridge.procedure.record import Indices
-from bridge.procedure.wander import SCALES
 
 WINDOW: Final = 320
 """Blocks that are looked at together."""
@@ -55,8 +55,9 @@ class Changes:
 
 def _contrast_variances() -> Floats:
     """Return the variance of the contrasts of each scale for each part of wander, shape (scales, parts)."""
-    variances = np.empty((len(SCALES), MEMORIES_S.size + 1))
-    for row, scale in enumerate(SCALES):
+    scales = (*SHORTEST, *SCALES)
+    variances = np.empty((len(scales), MEMORIES_S.size + 1))
+    for row, scale in enumerate(scales):
         weights = np.zeros(scale.blocks)
         weights[: scale.before] = -1.0 / scale.before
         weights[scale.before + scale.between :] = 1.0 / scale.after
@@ -84,7 +85,7 @@ class Colour:
         self._rows = places[:, np.newaxis]
 
     def learn(self, variance: Floats) -> None:
-        """Take the variances of the contrasts of all tracks, shape (scales,)."""
+        """Take the variances of the contrasts of all tracks, of the `SHORTEST` and of all other `SCALES`."""
         relative = _VARIANCES / variance[:, np.newaxis]
         total = relative.sum(axis=0)
         parts = np.full(total.size, 1.0 / total.mean())

@@ -12,9 +12,10 @@ import numpy as np
 from bridge.procedure.blocks import Block, Bools, Floats
 from bridge.procedure.colour import Colour
 from bridge.procedure.common import CommonLevel
+from bridge.procedure.contrasts import QUICK, Contrasts
 from bridge.procedure.dropouts import Dips
 from bridge.procedure.record import Indices, Record
-from bridge.procedure.wander import QUICK, Contrasts, Unsteadiness
+from bridge.procedure.wander import Unsteadiness
 
 LEAST_WATCHED: Final = 10
 """Blocks of its present level that a track must have before its falls can be told from dropouts."""

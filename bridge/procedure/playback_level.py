@@ -6,8 +6,8 @@ import numpy as np
 
 from bridge.procedure.acts import LevelMoved
 from bridge.procedure.blocks import Floats
+from bridge.procedure.contrasts import QUICK, SCALES, Scale
 from bridge.procedure.evidence import Evidence
-from bridge.procedure.wander import QUICK, SCALES, Scale
 
 MOVED: Final = 6.0
 """Times the deviation of wander by which all tracks together must depart."""

@@ -22,6 +22,7 @@ from bridge.procedure.acts import (
     TrimSettled,
 )
 from bridge.procedure.blocks import AROUND, BLOCK_S, Block, Blocks, Bools, Floats
+from bridge.procedure.contrasts import QUICK, SCALES
 from bridge.procedure.endings import Endings
 from bridge.procedure.evidence import Evidence
 from bridge.procedure.glance import Glance
@@ -43,7 +44,6 @@ from bridge.procedure.record import Indices
 from bridge.procedure.settling import LONGEST_S, Settled, settled
 from bridge.procedure.switching import AFTER, LEAST, switched_at
 from bridge.procedure.verdict import as_found, verdict_on
-from bridge.procedure.wander import QUICK, SCALES
 from bridge.readings import State
 
 __all__ = [

@@ -6,21 +6,21 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, toeplitz
 
 from bridge.procedure.colour import WINDOW, Colour
-from bridge.procedure.wander import SCALES
+from bridge.procedure.contrasts import SCALES, SHORTEST
 
 Floats = NDArray[np.float64]
 
 
-def covariance(memory_s: float, deviation_db: float) -> Floats:
+def covariance(memory_s: float, deviation_db: float, noise_db: float = 0.003) -> Floats:
     """Of wander of the first order with some noise, in blocks of 0.1 s."""
     matrix = deviation_db**2 * toeplitz(np.exp(-0.1 * np.arange(WINDOW) / memory_s))
-    return np.asarray(matrix + 1e-5 * np.eye(WINDOW))
+    return np.asarray(matrix + noise_db**2 * np.eye(WINDOW))
 
 
 def contrasts(matrix: Floats) -> Floats:
     """Variances of the contrasts of each scale, from the covariance itself."""
     variances = []
-    for scale in SCALES:
+    for scale in (*SHORTEST, *SCALES):
         weights = np.zeros(WINDOW)
         weights[: scale.before] = -1.0 / scale.before
         weights[scale.before + scale.between : scale.blocks] = 1.0 / scale.after
@@ -49,15 +49,15 @@ def test_a_change_is_weighed_as_generalised_least_squares_do(memory_s: float, pl
     where[place] = True
     level_db = level_db[:, np.newaxis]
     found = learned(matrix).changes(level_db, np.array([WINDOW]), np.ones(1), where)
-    # Least squares know the covariance; here six variances of it are known, none of less than 0.4 s.
+    # Least squares know the covariance; here eight variances of it are known.
     assert found.place[0] == place
     assert found.sure[0] == pytest.approx(abs(expected[0]) / error_db, rel=0.3)
     assert found.by_db[0] == pytest.approx(expected[0], abs=1.5 * error_db)
 
 
-@pytest.mark.parametrize("memory_s", [0.1, 1.0, 10.0])
-def test_wander_alone_is_seldom_taken_for_a_change(memory_s: float) -> None:
-    matrix = covariance(memory_s, 0.1)
+@pytest.mark.parametrize(("memory_s", "noise_db"), [(0.1, 0.003), (1.0, 0.003), (10.0, 0.003), (15.0, 0.02)])
+def test_wander_alone_is_seldom_taken_for_a_change(memory_s: float, noise_db: float) -> None:
+    matrix = covariance(memory_s, 0.1, noise_db)
     draws = np.random.default_rng(4).multivariate_normal(np.zeros(WINDOW), matrix, 1000).T
     everywhere = np.ones(draws.shape, dtype=bool)
     found = learned(matrix).changes(draws, np.full(1000, WINDOW), np.ones(1000), everywhere)
