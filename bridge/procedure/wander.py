@@ -35,6 +35,13 @@ LEAST_GROWTH: Final = 0.7
 
 POOLED_TRACKS: Final = 8.0
 
+LEAST_RATIO: Final = 0.5
+MOST_RATIO: Final = 1.2
+"""By how much Allan's variance is expected to grow from one octave to the next where it has not been seen: as it did
+up to there, at the least as with wander that has no slow part. With a random walk it doubles, but only up to its
+slowest part; this much leaves errors of means within two standard errors in 95 % with walks of 15 s, and makes those of
+1/f wander a tenth too large."""
+
 LONGEST_MEMORY_S: Final = 120.0
 LEAST_DB: Final = 0.003
 """Quieter than this no converter and no tape is: without it a synthetic tone would have no unsteadiness at all."""
@@ -179,7 +186,8 @@ class Unsteadiness:
         known = self._learned.looks >= 12.0
         last = int(known.sum()) - 1 if known.all() or not known[0] else int(np.argmin(known)) - 1
         last = max(last, 1)
-        ratio = min(max(math.sqrt(terms[last] / max(terms[max(last - 2, 0)], 1e-12)), 0.5), 1.0)
+        seen = math.sqrt(terms[last] / max(terms[max(last - 2, 0)], 1e-12))
+        ratio = min(max(seen, LEAST_RATIO), MOST_RATIO)
         # Not beyond a period of a minute: what is slower nobody can tell from a level.
         following = max(OCTAVES - 1 - last, 0)
         extended: Floats = terms.copy()
