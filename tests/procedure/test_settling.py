@@ -178,10 +178,12 @@ def test_the_standard_error_takes_the_memory_of_wander_into_account(memory_s: fl
     assert level.seconds == pytest.approx(5.0, abs=0.3)
 
 
-def test_what_is_left_is_within_two_standard_errors_as_often_as_it_should_be() -> None:
+@pytest.mark.parametrize("memory_s", [0.4, 15.0])
+def test_what_is_left_is_within_two_standard_errors_as_often_as_it_should_be(memory_s: float) -> None:
     inside = []
     for seed in range(12):
-        levels = tape(60.0, 8, 0.08, seed=100 + seed, memory_s=0.4)
+        levels = tape(60.0, 8, 0.08, seed=100 + seed, memory_s=memory_s)
+        levels += tape(60.0, 8, 0.016, seed=200 + seed, memory_s=0.05)
         for track in range(4):
             move(levels, track, 15.0 + 8.0 * track, 16.0 + 8.0 * track, 1.5)
         inside += [

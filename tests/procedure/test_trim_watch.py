@@ -395,6 +395,15 @@ def test_wander_alone_is_no_trim(memory_s: float, wander_db: float) -> None:
     assert not recognised(levels)
 
 
+def test_a_slow_walk_with_a_quick_part_is_no_trim() -> None:
+    """Half a decibel to and fro within a minute, on each track its own, and a fifth of that within each second."""
+    found = [
+        recognised(tape(95.0, 8, 0.2, seed, memory_s=15.0) + tape(95.0, 8, 0.04, 100 + seed, memory_s=0.05))
+        for seed in range(8)
+    ]
+    assert sum(map(len, found)) <= 1
+
+
 @FEW
 @given(st.integers(0, 1000), st.floats(0.1, 2.0), st.floats(0.02, 0.5))
 def test_what_is_common_to_all_tracks_changes_nothing(seed: int, size_db: float, hz: float) -> None:
