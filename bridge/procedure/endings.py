@@ -29,10 +29,7 @@ SAME: Final = 3.0
 BACK: Final = 2.0
 """Standard errors within which a trimmer is back where it was."""
 
-WAITED_S: Final = 0.5
-"""So much longer than the hand may be away it is waited: the next movement shows only after it has begun."""
-
-LONGEST_DOUBT_S: Final = 20.0
+LONGEST_DOUBT_S: Final = 30.0
 """It is not waited for longer than this before what was left is told."""
 
 
@@ -75,7 +72,7 @@ class Endings:
         events: list[Event] = []
         for act in list(self._hands.pending.values()):
             waited_s = (evidence.now - act.end) * BLOCK_S
-            if waited_s < self._hands.apart_s(act) + WAITED_S:
+            if waited_s < self._hands.watched_s(act):
                 continue
             final = waited_s >= LONGEST_DOUBT_S
             if not long_enough(evidence.unsteadiness, act.track, evidence.now - act.left_from):
