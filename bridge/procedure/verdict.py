@@ -17,7 +17,7 @@ from bridge.procedure.hindsight import (
     sharpness,
     sureness,
 )
-from bridge.procedure.movement import GUARD, LEAST_STILL
+from bridge.procedure.movement import GUARD, LEAST_STILL, still_blocks
 from bridge.procedure.playback_level import PlaybackLevel
 from bridge.procedure.record import Record
 from bridge.procedure.settling import Settled, settled
@@ -53,6 +53,9 @@ tone begin has turned a trimmer by then."""
 
 RISES_BLOCKS: Final = 3
 """A dropout ends within so many blocks."""
+
+SOON_BLOCKS: Final = 30
+"""A hand that begins so soon after the tone is looked at once more when more is known of the tape."""
 
 DOUBT: Final = 0.7
 """Times the standard error of what was left, by which it may be unsure for not knowing when the hand left."""
@@ -92,9 +95,33 @@ def left_of(evidence: Evidence, act: Act, end: int, latest: int, level: Playback
 def found_of(evidence: Evidence, act: Act, end: int, level: PlaybackLevel) -> Settled:
     """Return what an act has found: at the playback level at which it was left, if that was moved in between."""
     if not level.was_moved(act.found_from, act.left_from):
-        return act.as_found
+        return _found_soon(evidence, act, level) or act.as_found
     found_db = act.found_own_db + _common_db(evidence, act, end, level)
     return replace(act.as_found, level_db=found_db) if math.isfinite(found_db) else act.as_found
+
+
+def _found_soon(evidence: Evidence, act: Act, level: PlaybackLevel) -> Settled | None:
+    """Return what a hand has found that began soon after the tone; None if it was seen as soon as it began.
+
+    How steady the tape is was not known by then: the first of its strokes may have gone for wander.
+    """
+    own = evidence.own
+    if act.in_hindsight or act.onset - act.since > SOON_BLOCKS or act.since < own.oldest:
+        return None
+    level_db = own.level_db(act.since, act.onset + LEAST_STILL)[:, act.track]
+    onset = act.since + still_blocks(level_db[::-1], evidence.deviations_db(act.track))
+    start, end = max(level.rests_since(onset), act.since), onset - GUARD
+    if onset >= act.onset or end - start < LEAST_STILL:
+        return None
+    return _rested_before(evidence, act.track, start, end)[0]
+
+
+def _rested_before(evidence: Evidence, track: int, start: int, end: int) -> tuple[Settled, int]:
+    """Return what a track has read from ``start`` to ``end``, and to which block: a slow hand may have begun before."""
+    before = found_before(evidence, track, start, end)
+    found = settled(evidence.record, evidence.unsteadiness, track, start, before.block)
+    error_db = math.hypot(found.standard_error_db, before.doubt_db)
+    return replace(found, level_db=before.level_db, standard_error_db=error_db), before.block
 
 
 def _common_db(evidence: Evidence, act: Act, end: int, level: PlaybackLevel) -> float:
@@ -183,12 +210,8 @@ def as_found(
     since = max(own_since, end - longest_blocks, own.oldest)
     start = max(since, rests_since)
     if end - start >= LEAST_STILL:
-        # A slow hand may have begun before it was seen.
-        before = found_before(evidence, track, start, end)
-        found = settled(evidence.record, evidence.unsteadiness, track, start, before.block)
-        error_db = math.hypot(found.standard_error_db, before.doubt_db)
-        own_db = before.level_db - own.moments(evidence.tracks, start, before.block)[1]
-        return start, before.block, replace(found, level_db=before.level_db, standard_error_db=error_db), own_db
+        found, end = _rested_before(evidence, track, start, end)
+        return start, end, found, found.level_db - own.moments(evidence.tracks, start, end)[1]
     # All tracks were moved just before: what it was against the others, and what they are now.
     found = settled(own, evidence.unsteadiness, track, since, end)
     common_db = own.moments(evidence.tracks, min(rests_since, evidence.now - 1), evidence.now)[1]
