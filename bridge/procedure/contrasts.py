@@ -42,7 +42,8 @@ SHORTEST: Final = (Scale(1, 0, 1), Scale(2, 0, 2))
 """Too short for telling a movement. But they say how much of the wander is gone from one block to the next: taken for
 less than it is, that looks like the steepest of turns."""
 
-_SHORTEST: Final = len(SHORTEST)
+_FIRST: Final = len(SHORTEST)
+"""Row of the first of `SCALES` where all stand below each other."""
 
 QUICK: Final = 3
 """The first scales see a hand while it moves; the others find that it has moved."""
@@ -71,9 +72,9 @@ class Contrasts:
         self._least_before = np.minimum(LEAST_BEFORE, self._before)[:, np.newaxis]
         self._columns = np.arange(tracks + 1)
         self._own_scale = np.arange(len(SCALES))[:, np.newaxis]
-        self._shortest = Learned(blocks[:_SHORTEST], tracks)
-        self._learned = Learned(blocks[_SHORTEST:], tracks)
-        self._common_learned = Learned(blocks[_SHORTEST:], 1)
+        self._shortest = Learned(blocks[:_FIRST], tracks)
+        self._learned = Learned(blocks[_FIRST:], tracks)
+        self._common_learned = Learned(blocks[_FIRST:], 1)
         shape = (len(scales), tracks + 1)
         self._difference_db: Floats = np.zeros(shape)
         self._usable: Bools = np.zeros(shape, dtype=bool)
@@ -83,7 +84,7 @@ class Contrasts:
     @property
     def difference_db(self) -> Floats:
         """By how much the newest stretches differ from those before, shape (scales, tracks)."""
-        return self._difference_db[_SHORTEST:, :-1]
+        return self._difference_db[_FIRST:, :-1]
 
     @property
     def departure(self) -> Floats:
@@ -93,7 +94,7 @@ class Contrasts:
     @property
     def common_db(self) -> Floats:
         """The difference of what is common to all tracks, shape (scales,)."""
-        return self._difference_db[_SHORTEST:, -1]
+        return self._difference_db[_FIRST:, -1]
 
     @property
     def common_departure(self) -> Floats:
@@ -109,7 +110,7 @@ class Contrasts:
     def together(self) -> Floats:
         """Variance of all tracks together, `SHORTEST` scales and then the others, and more where it is not sure yet."""
         unsure = 1.0 + UNSURE / max(float(self._learned.looks[0]), 1.0)
-        return np.concatenate([self._shortest.together, unsure * self._learned.together])
+        return np.asarray(unsure * np.concatenate([self._shortest.together, self._learned.together]))
 
     @property
     def against_all(self) -> Floats:
@@ -151,19 +152,19 @@ class Contrasts:
         self._full = held_before >= FULL * self._before[:, np.newaxis]
         # A difference varies with both means: half as that of two long ones, half as that of two short ones.
         variance = np.concatenate([self._learned.variance, self._common_learned.variance], axis=1)
-        held_before = held_before[_SHORTEST:]
-        before = self._before[_SHORTEST:]
+        held_before = held_before[_FIRST:]
+        before = self._before[_FIRST:]
         shorter = np.minimum(np.searchsorted(before, held_before / FULL, side="right") - 1, self._own_scale)
         before_variance = variance[np.maximum(shorter, 0), self._columns]
         before_variance *= np.maximum(before[0] / np.maximum(held_before, 1.0), 1.0)
         # Few looks leave the variance itself unsure.
         unsure = (1.0 + UNSURE / np.maximum(self._learned.looks, 1.0))[:, np.newaxis]
-        departed_db = np.abs(self._difference_db[_SHORTEST:])
+        departed_db = np.abs(self._difference_db[_FIRST:])
         self._departure = departed_db / np.sqrt(0.5 * (variance + before_variance) * unsure)
 
     def mean_variance(self, track: int, blocks: Floats) -> Floats:
         """Return the variance of means of a track against the others over so many blocks, dB²."""
-        lengths = np.log(self._after[_SHORTEST:].astype(np.float64))
+        lengths = np.log(self._after[_FIRST:].astype(np.float64))
         variance = np.log(0.5 * self._learned.variance[:, track])
         slope = min(max((variance[-1] - variance[-2]) / (lengths[-1] - lengths[-2]), -1.0), 0.0)
         asked = np.log(np.maximum(blocks, 1.0))
@@ -178,6 +179,6 @@ class Contrasts:
         """Learn from what was compared last, on tracks that nobody moves."""
         mask = self._usable & self._full
         own = mask[:, :-1] & steady
-        self._shortest.learn(self._difference_db[:_SHORTEST, :-1], own[:_SHORTEST])
-        self._learned.learn(self._difference_db[_SHORTEST:, :-1], own[_SHORTEST:])
-        self._common_learned.learn(self._difference_db[_SHORTEST:, -1:], mask[_SHORTEST:, -1:])
+        self._shortest.learn(self._difference_db[:_FIRST, :-1], own[:_FIRST])
+        self._learned.learn(self._difference_db[_FIRST:, :-1], own[_FIRST:])
+        self._common_learned.learn(self._difference_db[_FIRST:, -1:], mask[_FIRST:, -1:])

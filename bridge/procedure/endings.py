@@ -29,7 +29,10 @@ SAME: Final = 3.0
 BACK: Final = 2.0
 """Standard errors within which a trimmer is back where it was."""
 
-LONGEST_DOUBT_S: Final = 30.0
+WAITED_S: Final = 0.5
+"""So much longer than the hand may be away it is waited: the next movement shows only after it has begun."""
+
+LONGEST_DOUBT_S: Final = 20.0
 """It is not waited for longer than this before what was left is told."""
 
 
@@ -63,29 +66,44 @@ class Endings:
         told = self._last_told.get(track)
         if told is None or track in self._hands.pending or change.block > told.latest:
             return False
-        left_db = self._evidence.record.moments(track, change.block + GUARD, self._evidence.now)[1]
-        return abs(left_db - told.left.level_db) <= SAME * told.left.standard_error_db + LEAST_TRIM_DB
+        evidence, told_db = self._evidence, told.left.level_db
+        since = max(int(evidence.own_since[track]), evidence.record.oldest)
+        before_db = evidence.record.moments(track, since, change.block - GUARD)[1]
+        apart_db = abs(evidence.record.moments(track, change.block + GUARD, evidence.now)[1] - told_db)
+        # What was told is what the track read before the change: that came after it.
+        is_before = abs(before_db - told_db) < apart_db
+        return not is_before and apart_db <= SAME * told.left.standard_error_db + LEAST_TRIM_DB
 
     def finish_known(self) -> list[Event]:
         """Finish the acts of which more time would tell nothing more."""
         evidence = self._evidence
         events: list[Event] = []
         for act in list(self._hands.pending.values()):
-            waited_s = (evidence.now - act.end) * BLOCK_S
-            if waited_s < self._hands.watched_s(act):
+            # Of what came later it cannot be told yet whether the hand has moved it.
+            known = evidence.now - round(self._hands.shows_s(act) / BLOCK_S)
+            if known < self._apart(act):
                 continue
-            final = waited_s >= LONGEST_DOUBT_S
-            if not long_enough(evidence.unsteadiness, act.track, evidence.now - act.left_from):
+            final = (known - act.end) * BLOCK_S >= LONGEST_DOUBT_S
+            if not long_enough(evidence.unsteadiness, act.track, known - act.left_from):
                 continue
-            if final or not is_unsure(evidence, act, evidence.now, self._hands.latest(act, evidence.now)):
-                events += self.finish(act, evidence.now, final=final)
+            if final or not is_unsure(evidence, act, known, self._hands.latest(act, known)):
+                events += self._finish(act, known, final=final)
         return events
 
-    def finish(self, act: Act, end: int, *, final: bool = True, leaving: bool = False) -> list[Event]:
-        """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``.
+    def finish(self, act: Act, end: int, *, leaving: bool = False) -> list[Event]:
+        """Finish an act of whose level nothing more is seen from a block on.
 
         When ``leaving`` the step more time cannot tell: an act that was told of and may have changed something is cut.
         """
+        # What a hand does that was away for so long is another act, and may not have been seen.
+        return self._finish(act, min(end, self._apart(act)), leaving=leaving)
+
+    def _apart(self, act: Act) -> int:
+        """Return from which block on a movement that has not been seen by then is another act."""
+        return act.end + round((self._hands.apart_s(act) + WAITED_S) / BLOCK_S)
+
+    def _finish(self, act: Act, end: int, *, final: bool = True, leaving: bool = False) -> list[Event]:
+        """Finish an act whose level may be averaged up to a block; one in doubt may wait unless this is ``final``."""
         evidence = self._evidence
         end = min(max(end, act.left_from + 1), evidence.now)
         left, behind = left_of(evidence, act, end, self._hands.latest(act, end), self._level)

@@ -27,9 +27,8 @@ UNSTEADY_DB: Final = 0.1
 UNSTEADY_APART_S: Final = 18.0
 """For so long a trimmer must be left alone before a movement of it is another act, where small turns cannot be seen."""
 
-SHOWS_S: Final = 0.5
-UNSTEADY_SHOWS_S: Final = 9.5
-"""How long after it a movement shows, and how much longer where it shows only in hindsight."""
+HINDSIGHT_S: Final = 10.0
+"""How long after a movement it shows in hindsight, where tape is unsteady: `hindsight.OPEN_BLOCKS`."""
 
 ONSET_BLOCKS: Final = 15
 """How far the moment may be off at which a slow movement on unsteady tape is taken to have begun."""
@@ -181,9 +180,10 @@ class Hands:
         apart_s = self._rhythm.apart_s
         return apart_s + max(UNSTEADY_APART_S - apart_s, 0.0) * self._unsteady(act.track)
 
-    def watched_s(self, act: Act) -> float:
-        """Return for how long a trimmer must be watched to know of all movements that are more of an act."""
-        return self.apart_s(act) + SHOWS_S + UNSTEADY_SHOWS_S * self._unsteady(act.track)
+    def shows_s(self, act: Act) -> float:
+        """Return how long after it a movement that is more of an act shows, as it may only in hindsight."""
+        elsewhere = len(self._elsewhere(act)) >= self._several
+        return 0.0 if elsewhere else HINDSIGHT_S * self._unsteady(act.track)
 
     def is_again(self, act: Act, onset: int) -> bool:
         """Say whether a movement that begins at a block is still the same act."""

@@ -49,9 +49,10 @@ WAY_BLOCKS: Final = 200
 HAND_BLOCKS: Final = 30
 """A hand makes a small turn in no more blocks than this."""
 
+_HAND = np.meshgrid([1, 5, 15, HAND_BLOCKS], np.arange(-60, 61, 5))
+_CREEP = np.meshgrid([100, 150, 250, 2 * WAY_BLOCKS], np.arange(-60, 61, 10))
 _SPANS, _MIDDLES = (
-    column.ravel().astype(np.float64)
-    for column in np.meshgrid([1, 5, 15, HAND_BLOCKS, 100, 150, 250, 2 * WAY_BLOCKS], np.arange(-60, 61, 10))
+    np.concatenate([hand.ravel(), creep.ravel()]).astype(np.float64) for hand, creep in zip(_HAND, _CREEP, strict=True)
 )
 _LONG: Final = _SPANS > HAND_BLOCKS
 

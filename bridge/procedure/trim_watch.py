@@ -223,7 +223,7 @@ class TrimWatch:
                 # Where the tone is gone, it is asked up to then.
                 self._leave_if_still(act, evidence.now - int(self._missing[act.track]))
         if evidence.now:
-            self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), final=True)
+            self._look_back(np.flatnonzero(~self._hands.on & (self._missing < LOST_BLOCKS)), events, final=True)
         for act in list(self._hands.pending.values()):
             events += self._endings.finish(act, evidence.now, leaving=True)
 
@@ -278,7 +278,7 @@ class TrimWatch:
         self._open(steady, block, events)
         steady &= ~self._hands.on
         if evidence.now % LOOK_BACK_BLOCKS == 0:
-            self._look_back(np.flatnonzero(steady))
+            self._look_back(np.flatnonzero(steady), events)
         events += self._endings.finish_known()
         evidence.learn(steady)
 
@@ -371,7 +371,7 @@ class TrimWatch:
         found = as_found(self.evidence, track, onset, guard, round(LONGEST_S / BLOCK_S), rests_since)
         return Act(track, onset, *found, since)
 
-    def _look_back(self, tracks: Indices, *, final: bool = False) -> None:
+    def _look_back(self, tracks: Indices, events: list[Event], *, final: bool = False) -> None:
         """Look for trims that were too small to be seen while they were made."""
         evidence = self.evidence
         now = evidence.now
@@ -382,9 +382,6 @@ class TrimWatch:
             if self._endings.is_known(track, change):
                 evidence.holds_since(track, min(change.block + GUARD, now - 1))
                 continue
-            before = self._hands.pending.get(track)
-            if before is not None and not self._hands.is_again(before, change.block):
-                continue
             sharp = sharpness(evidence, track, change, since, now)
             if sharp < BY_CREEP:
                 # What it was before compares with nothing any more.
@@ -393,6 +390,10 @@ class TrimWatch:
             waits = not final and now - change.block < OPEN_BLOCKS
             if sharp < (STILL_CREEPS if now - self._crept[track] < CREEP_BLOCKS else BY_HAND if waits else OPEN):
                 continue
+            before = self._hands.pending.get(track)
+            if before is not None and not self._hands.is_again(before, change.block):
+                events += self._endings.finish(before, change.block - LATE_GUARD)
+                before = None
             act = before if before is not None else self._act(track, change.block, LATE_GUARD)
             act.in_hindsight |= before is None
             act.end, act.left_from = change.block, min(change.block + LATE_GUARD, now - 1)

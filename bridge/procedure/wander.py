@@ -39,8 +39,8 @@ LEAST_RATIO: Final = 0.5
 MOST_RATIO: Final = 1.2
 """By how much Allan's variance is expected to grow from one octave to the next where it has not been seen: as it did
 up to there, at the least as with wander that has no slow part. With a random walk it doubles, but only up to its
-slowest part; this much leaves errors of means within two standard errors in 95 % with walks of 15 s, and makes those of
-1/f wander a tenth too large."""
+slowest part; this much leaves errors of means within two standard errors in 95 % with walks of 15 s. Of 1/f wander it
+makes the errors a tenth to a fifth larger in the first 40 s of a tone."""
 
 LONGEST_MEMORY_S: Final = 120.0
 LEAST_DB: Final = 0.003

@@ -83,7 +83,7 @@ def test_a_playback_level_that_moves_is_said_and_no_trim(practice: Practice) -> 
     assert [after - before for before, after in zip(before_db, after_db, strict=True)] == pytest.approx(
         [-1.0] * TRACKS, abs=0.15
     )
-    # A trim is in the log some seconds after it was left, 20 s at the most.
+    # On tape as steady as this a trim is in the log some seconds after it was left, 20 s at the most.
     practice.tone(1000.0, practice.ear.value("/tone/s") + 21.0)
     assert practice.trims == 0
     # Trims are seen as before.
