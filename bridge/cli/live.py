@@ -126,9 +126,12 @@ def headline(frame: Frame) -> str:
 
 def _hears_tone(frame: Frame) -> bool:
     """Return whether a tone is heard: that of the step from its first moment on, another one once it stands."""
+    return frame.tone_hz > 0.0 and (frame.tone_stands or _is_wanted(frame))
+
+
+def _is_wanted(frame: Frame) -> bool:
     # Only the tone of the step is compared with its target.
-    is_wanted = not all(math.isnan(one.deviation_db) for one in frame.readings)
-    return frame.tone_hz > 0.0 and (frame.tone_stands or is_wanted)
+    return not all(math.isnan(one.deviation_db) for one in frame.readings)
 
 
 def _closing(frame: Frame) -> str:
@@ -211,7 +214,8 @@ class Lines:
             tone = tone if frame.tone_stands else 0
             if tone != self._tone:
                 self._tone = tone
-                self.say(f"tone {frame.tone_hz:.1f} Hz" if tone else "no tone")
+                wrong = "" if _is_wanted(frame) else ": not the tone of the step"
+                self.say(f"tone {frame.tone_hz:.1f} Hz{wrong}" if tone else "no tone")
         if frame.health.source != self._source:
             self._source = frame.health.source
             self.say(f"source {self._source}")

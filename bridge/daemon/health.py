@@ -194,15 +194,16 @@ class HealthBook:
             self._notices.forget(problem)
         for words in BY_HAND:
             self._notices.forget(words)
-        news, change = self._notices.line(now_s), self._calibration.change
+        news, change, tone = self._notices.line(now_s), self._calibration.change, self._calibration.notice
         return (
             self.problem
             or log
             or self._notices.alone(now_s)
-            or (change and "; ".join(filter(None, (change, news or self.farewell or self._calibration.notice))))
-            or news
+            or (change and "; ".join(filter(None, (change, news or self.farewell or tone))))
+            # What is so now goes before what was said of a step that has been left.
+            or (news and "; ".join(filter(None, (tone, news))))
             or self.farewell
-            or self._calibration.notice
+            or tone
             or self._silent()
             or (now_s < self._resumed_until_s and "; ".join(filter(None, (self._resumed, self._unlogged()))))
             or self._standing()

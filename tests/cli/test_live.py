@@ -86,13 +86,18 @@ def test_lines_that_stay_name_only_tones_that_stand() -> None:
     said: list[str] = []
     lines = Lines(said.append)
     sweep = [heard(20.0 * 2.0 ** (place / 10.0), stands=False) for place in range(100)]
-    for seen in (heard(0.0, stands=False), heard(1000.0, stands=True), *sweep, heard(3150.0, stands=True)):
+    for seen in (
+        heard(0.0, stands=False),
+        heard(1000.0, stands=True, is_wanted=True),
+        *sweep,
+        heard(3150.0, stands=True),
+    ):
         lines.publish(seen, 0.0)
     # What was named goes on though it is not known to stand for a moment, as where other inputs are patched.
     lines.publish(heard(3151.0, stands=False), 0.0)
     lines.publish(heard(0.0, stands=False), 0.0)
     tones = [line for line in said if line == "no tone" or line.startswith("tone ")]
-    assert tones == ["tone 1000.0 Hz", "no tone", "tone 3150.0 Hz", "no tone"]
+    assert tones == ["tone 1000.0 Hz", "no tone", "tone 3150.0 Hz: not the tone of the step", "no tone"]
 
 
 def test_80_by_24_shows_all_24_tracks_what_is_wrong_and_how_to_stop() -> None:

@@ -105,6 +105,12 @@ def test_a_foreign_tone_is_said_and_leads_nowhere(practice: Practice) -> None:
     # What is of the tape leads on as ever.
     assert practice.ask("/practice/tone", 10_000.0) == ""
     practice.until(lambda: practice.ear.value("/step/number") == 2, "the tone of the tape leads on")
+    # What is so now goes before what was said of the step that was left.
+    assert practice.said("repro level at 1000 Hz is left")
+    assert practice.ask("/practice/foreign_tone", 3150.0) == ""
+    practice.tone(3150.0, 2.0)
+    said = practice.ear.value("/health/message")
+    assert re.fullmatch(r"no step wants a tone of 31[2-8]\d Hz; .*repro level at 1000 Hz is left.*", said), said
 
 
 @pytest.mark.parametrize(("what", "seconds"), [("announcement", 12.0), ("noise", 8.0), ("sweep", 33.0)])
