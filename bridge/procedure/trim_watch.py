@@ -379,6 +379,9 @@ class TrimWatch:
             since = max(int(evidence.own_since[track]), evidence.own.oldest)
             if change is None or not change.stands_out:
                 continue
+            if not final and now - change.block < AFTER + LATE_GUARD:
+                # So new it may be a switch, whose moment is as little sure: that is known soon.
+                continue
             if self._endings.is_known(track, change):
                 evidence.holds_since(track, min(change.block + GUARD, now - 1))
                 continue
